@@ -1,0 +1,9 @@
+"""Placeholder while the command is being written."""
+
+from __future__ import annotations
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""

@@ -1,0 +1,1 @@
+"""What a recording contains: taps, lines, decays. Knows no drum."""

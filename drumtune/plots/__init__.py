@@ -1,0 +1,1 @@
+"""Pictures: Axes in, artists out. Draws what was computed elsewhere."""
