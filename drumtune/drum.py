@@ -21,6 +21,8 @@ MIL = 25.4e-6
 """Metres in a mil (exact)."""
 PET_DENSITY = 1390.0
 """Density of polyester film, kg/m3 (maker's physical-properties bulletin for Mylar 92A)."""
+PET_POISSON = 0.38
+"""Poisson's ratio of polyester film (same bulletin)."""
 
 HoopKind = Literal["flanged", "cast", "wood"]
 
