@@ -1,0 +1,308 @@
+"""Taps in a recording: found, judged, and grouped by rod.
+
+Samples are real, one channel, full scale 1.0, shape (n,); rates in Hz; times in seconds from the first sample.
+
+A candidate is an instant where sound sets in (``drumtune.dsp.onsets``). It is a tap when it sounds like most others of
+the take: enough tone under 1.2 kHz, no more contact noise than that tone warrants (a knock has the noise without the
+tone), similar lines, and dying away at once (speech swells). What was hit twice, clipped or torn keeps its place in the
+count but carries a fault, so that the order of the rods is not lost; later steps leave it out.
+
+Does not tell rods apart by their sound, and does not see that the microphone was moved.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.dsp.faults import fault_of
+from drumtune.dsp.likeness import Likeness, likeness
+from drumtune.dsp.onsets import novelty, refine_onset
+from drumtune.errors import TakeError
+
+Samples = NDArray[np.float64]
+Parts = tuple[tuple[int, int], ...]
+
+DOUBLE = 0.25
+"""A stroke within this time of the one before (s) makes that one a double hit."""
+SILENT = 1e-5
+"""Peak under which a recording is silence, full scale 1 (under one step of 16 bit)."""
+_SHOWN = 8
+"""Times told in a message before it is shortened."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """One stroke.
+
+    Parameters
+    ----------
+    onset
+        Time of first motion, s.
+    peak
+        Largest excursion in the 0.1 s after it, full scale 1.
+    level_db
+        That peak in dB under full scale (0 or less, unless the samples exceed full scale).
+    clipped
+        Whether its tops were cut off.
+    fault
+        Empty for a usable tap, else ``"clipped"``, ``"double"``, ``"torn"`` (stuck samples) or ``"cut"`` (the
+        recording ends too soon after it).
+    """
+
+    onset: float
+    peak: float
+    level_db: float
+    clipped: bool = False
+    fault: str = ""
+
+    @property
+    def usable(self) -> bool:
+        """Whether nothing is wrong with it."""
+        return not self.fault
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A sound that was judged to be no tap: its time in s and why, in a few words for the player."""
+
+    time: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What was found: strokes in order of time (faulty ones too), and sounds that were left out."""
+
+    taps: tuple[Tap, ...]
+    rejected: tuple[Rejected, ...] = ()
+
+
+def find_taps(samples: Samples, sample_rate: float, expected: int | None = None) -> Search:
+    """Find the taps of a take.
+
+    Parameters
+    ----------
+    samples
+        Shape (n,), finite.
+    sample_rate
+        Hz.
+    expected
+        Number of taps the player was asked for, if known. It only settles doubtful cases: quiet or odd candidates are
+        taken in or left out to meet it, and a faulty tap that was plainly repeated is dropped. Clear taps are never
+        dropped and none is invented, so the answer may well have another number.
+
+    Returns
+    -------
+    Search
+        At least one tap.
+
+    Raises
+    ------
+    ValueError
+        If samples are not one finite channel.
+    TakeError
+        ``"silence"``: nothing in the recording; ``"noise"``: no sound that could be a tap; ``"clipped"``: every tap
+        is clipped.
+    """
+    samples = _checked(samples)
+    if samples.size == 0 or np.ptp(samples) < SILENT:
+        raise TakeError(
+            "the recording is silent: check the microphone and its level, and record again", reason="silence"
+        )
+    found = novelty(samples, sample_rate)
+    coarse = np.asarray(found.peaks * found.frame, np.float64)
+    if coarse.size == 0:
+        raise TakeError(
+            "no tap stands out of the noise: record closer to the drum or in a quieter room", reason="noise"
+        )
+    looks = likeness(samples, sample_rate, coarse, found.score[found.peaks], expected)
+    search = _chosen(samples, sample_rate, coarse, looks, expected)
+    if not search.taps:
+        raise TakeError("no sound in the recording rings like a drum: tap the head near each rod", reason="noise")
+    if all(tap.clipped for tap in search.taps):
+        raise TakeError(
+            f"every tap is clipped ({_times([tap.onset for tap in search.taps])}): turn the recording level down or "
+            "move the microphone away",
+            reason="clipped",
+            estimate=search,
+        )
+    return search
+
+
+def _checked(samples: Samples) -> Samples:
+    """Refuse what is not one finite channel."""
+    samples = np.asarray(samples, float)
+    if samples.ndim != 1:
+        raise ValueError(f"samples must be one channel, shape (n,), got shape {samples.shape}")
+    if not np.isfinite(samples).all():
+        raise ValueError("samples must be finite, got NaN or infinity")
+    return samples
+
+
+def _chosen(samples: Samples, rate: float, coarse: Samples, looks: Likeness, expected: int | None) -> Search:
+    """Judge the candidates, refine the onsets of those taken, mark faults."""
+    taken = _taken(looks.quality, expected)
+    taps: list[Tap] = []
+    rejected: list[Rejected] = []
+    for k, time in enumerate(coarse):
+        if not taken[k]:
+            rejected.append(Rejected(float(time), looks.reasons[k]))
+        elif taps and time - taps[-1].onset < DOUBLE:
+            taps[-1] = replace(taps[-1], fault=taps[-1].fault or "double")
+            rejected.append(Rejected(float(time), "second of a double hit"))
+        else:
+            taps.append(_tap(samples, rate, float(time)))
+    return _without_repeats(Search(tuple(taps), tuple(rejected)), expected)
+
+
+def _taken(quality: Samples, expected: int | None) -> NDArray[np.bool_]:
+    """Which candidates are taps: the sure ones, and of the doubtful ones as many of the best as are wanted."""
+    sure = quality >= 1.0
+    if expected is None:
+        return quality >= 0.5
+    missing = expected - int(sure.sum())
+    doubtful = np.flatnonzero((quality > 0.0) & ~sure)
+    best = doubtful[np.argsort(-quality[doubtful], kind="stable")]
+    taken = sure.copy()
+    if 0 < missing <= best.size:
+        next_best = quality[best[missing]] if missing < best.size else 0.0
+        if quality[best[missing - 1]] > next_best:
+            taken[best[:missing]] = True
+    return taken
+
+
+def _tap(samples: Samples, rate: float, coarse: float) -> Tap:
+    """Refined onset, level and fault of the stroke at a coarse onset."""
+    onset = refine_onset(samples, rate, coarse)
+    at = round(onset * rate)
+    before = samples[max(0, at - round(0.02 * rate)) : max(1, at - round(0.002 * rate))]
+    ring = samples[at : at + round(0.1 * rate)] - before.mean()
+    peak = float(np.abs(ring).max(initial=0.0))
+    fault = fault_of(samples, rate, onset)
+    return Tap(onset, peak, 20.0 * float(np.log10(max(peak, 1e-12))), fault == "clipped", fault)
+
+
+def _without_repeats(search: Search, expected: int | None) -> Search:
+    """Drop the faulty strokes when there are too many strokes and leaving out just those gives the number wanted."""
+    good = tuple(tap for tap in search.taps if tap.usable)
+    if expected is None or len(search.taps) <= expected or len(good) != expected:
+        return search
+    dropped = [Rejected(tap.onset, f"{tap.fault}, and tapped again") for tap in search.taps if not tap.usable]
+    return Search(good, tuple(sorted((*search.rejected, *dropped), key=lambda r: r.time)))
+
+
+def group_taps(taps: tuple[Tap, ...], rods: int, per_rod: int | None = None) -> tuple[tuple[Tap, ...], ...]:
+    """Give each rod its taps, in the order they were played.
+
+    Parameters
+    ----------
+    taps
+        Strokes in order of time.
+    rods
+        Number of rods.
+    per_rod
+        Taps at each rod. Without it the longer pauses between rods decide, and rods may have different numbers; where
+        no pause stands out, taps are shared out equally if their number allows it.
+
+    Returns
+    -------
+    tuple
+        `rods` tuples of taps.
+
+    Raises
+    ------
+    ValueError
+        If a number asked for is not positive.
+    TakeError
+        ``"count"``: the taps are not as many as asked for, or the pauses do not tell which belong together.
+    """
+    if rods < 1 or (per_rod is not None and per_rod < 1):
+        raise ValueError(f"rods and taps per rod must be positive, got {rods} and {per_rod}")
+    if per_rod is not None:
+        if len(taps) != rods * per_rod:
+            raise _count_error(taps, f"{rods} rods x {per_rod} taps = {rods * per_rod}")
+        return tuple(taps[i : i + per_rod] for i in range(0, len(taps), per_rod))
+    if len(taps) < rods:
+        raise _count_error(taps, f"{rods} rods, at least one tap each")
+    return _by_pauses(taps, rods)
+
+
+def taps_by_rod(
+    samples: Samples, sample_rate: float, rods: int, per_rod: int | None = None, parts: Parts = ()
+) -> tuple[tuple[tuple[Tap, ...], ...], tuple[Rejected, ...]]:
+    """Find the taps of a take and give each rod its own.
+
+    Parameters
+    ----------
+    samples, sample_rate
+        As for `find_taps`.
+    rods, per_rod
+        As for `group_taps`.
+    parts
+        Sample ranges of the files the take was put together from. When there are as many as rods, each is one rod.
+
+    Returns
+    -------
+    groups, rejected
+        `rods` tuples of taps, and the sounds left out.
+
+    Raises
+    ------
+    TakeError
+        As `find_taps` and `group_taps`.
+    """
+    if len(parts) != rods or rods == 1:
+        search = find_taps(samples, sample_rate, None if per_rod is None else rods * per_rod)
+        return group_taps(search.taps, rods, per_rod), search.rejected
+    groups, rejected = [], []
+    for number, (start, stop) in enumerate(parts, 1):
+        try:
+            search = find_taps(samples[start:stop], sample_rate, per_rod)
+            group_taps(search.taps, 1, per_rod)
+        except TakeError as failure:
+            message = f"in the recording of rod {number}: {failure}"
+            raise TakeError(message, reason=failure.reason, estimate=failure.estimate) from failure
+        late = start / sample_rate
+        groups.append(tuple(replace(tap, onset=tap.onset + late) for tap in search.taps))
+        rejected += [Rejected(sound.time + late, sound.reason) for sound in search.rejected]
+    return tuple(groups), tuple(rejected)
+
+
+def _by_pauses(taps: tuple[Tap, ...], rods: int) -> tuple[tuple[Tap, ...], ...]:
+    """Cut at the rods - 1 longest pauses if they stand out, else share out equally if nothing speaks against it."""
+    gaps = np.diff([tap.onset for tap in taps])
+    longest = np.sort(np.argsort(-gaps, kind="stable")[: rods - 1])
+    inner = np.delete(gaps, longest)
+    clear = longest.size == 0 or inner.size == 0 or gaps[longest].min() > 1.15 * inner.max()
+    if not clear:
+        each, left = divmod(len(taps), rods)
+        longest = np.arange(1, rods) * each - 1
+        inner = np.delete(gaps, longest)
+        if left or gaps[longest].mean() < inner.mean() or inner.max() > 1.5 * gaps[longest].mean():
+            raise _count_error(taps, f"{rods} rods, and the pauses do not show where a rod ends; --taps-per-rod says")
+    cuts = [0, *(int(k) + 1 for k in longest), len(taps)]
+    return tuple(taps[a:b] for a, b in itertools.pairwise(cuts))
+
+
+def _count_error(taps: tuple[Tap, ...], wanted: str) -> TakeError:
+    """One line with what was found and what was asked for."""
+    faulty = [tap.onset for tap in taps if not tap.usable]
+    odd = f", doubtful at {_times(faulty)}" if faulty else ""
+    return TakeError(
+        f"found {len(taps)} taps at {_times([tap.onset for tap in taps])}{odd}, but asked for {wanted}: "
+        "check the numbers of rods and of taps per rod, or tap the round again",
+        reason="count",
+        estimate=taps,
+    )
+
+
+def _times(times: list[float]) -> str:
+    """Times in words, the middle left out when there are many."""
+    words = [f"{time:.2f}" for time in times]
+    if len(words) > _SHOWN:
+        words = [*words[: _SHOWN // 2], "...", *words[-_SHOWN // 2 :]]
+    return " ".join(words) + " s"
