@@ -1,0 +1,134 @@
+"""How many lines there are in a window of the spectrum, and where: lines are added while the evidence asks for one more.
+
+Equations: docs/physics.md, "Lines in a recording".
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.special
+from numpy.typing import NDArray
+
+from drumtune.dsp.refine import FASTEST_DECAY, Fit, refine, solve_linear
+from drumtune.dsp.spectra import Window, line_shape, rows_by
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+CHANCE = 1e-7
+"""Chance of adding a line to pure noise, per try (F test): a take sees some hundred tries."""
+PRIOR_BINS = 20.0
+"""Weight, in bins, of the noise common to all segments against each segment's own when the two are mixed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One window and what is asked of it: `data` (S, M) is the window's data less everything known outside."""
+
+    window: Window
+    data: Complexes
+    sample_rate: float
+    max_lines: int
+
+
+def noise_variance(fit: Fit, problem: Problem) -> Floats:
+    """Variance of a bin for each segment (S,): its residual over what is left free, drawn towards the common value."""
+    lines, terms = fit.theta.size, problem.window.background.shape[2]
+    free = np.maximum(problem.window.samples - lines - terms - lines / fit.residual.size, 1.0)
+    common = float(fit.residual.sum() / free.sum())
+    mixed = (fit.residual + PRIOR_BINS * common) / (free + PRIOR_BINS)
+    floor = 1e-28 * float((np.abs(problem.data) ** 2).max()) + 1e-300
+    return np.asarray(np.maximum(mixed, floor), dtype=np.float64)
+
+
+def settle(theta: Complexes, problem: Problem, *, rounds: int = 2) -> Fit:
+    """Refine the poles with the noise of each segment re-estimated `rounds` times."""
+    weight = 1.0 / noise_variance(
+        solve_linear(theta, problem.data, problem.window, np.ones(problem.data.shape[0]), slope=False), problem
+    )
+    fit = refine(theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate)
+    for _ in range(rounds - 1):
+        weight = 1.0 / noise_variance(fit, problem)
+        fit = refine(fit.theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate)
+    return fit
+
+
+def empty_fit(problem: Problem) -> Fit:
+    """The fit with no line: only the background."""
+    return solve_linear(
+        np.zeros(0, dtype=np.complex128),
+        problem.data,
+        problem.window,
+        np.ones(problem.data.shape[0]),
+        slope=False,
+    )
+
+
+def chance_of_gain(before: Fit, after: Fit, problem: Problem) -> float:
+    """Probability that noise alone gains as much as `after` gains over `before` (F test on the weighted residuals)."""
+    weight = 1.0 / noise_variance(after, problem)
+    low, high = float((after.residual * weight).sum()), float((before.residual * weight).sum())
+    segments, added = after.residual.size, after.theta.size - before.theta.size
+    asked = added * (2.0 + 2.0 * segments)
+    terms = after.theta.size + problem.window.background.shape[2]
+    free = 2.0 * float(problem.window.samples.sum()) - 2.0 * segments * terms - 2.0 * after.theta.size
+    if free < 2.0 or high <= low:
+        return 1.0
+    return float(scipy.special.fdtrc(asked, free, (high - low) / asked / (low / free)))
+
+
+def grow(problem: Problem, start: Complexes, offers: dict[int, Complexes]) -> Fit:
+    """Add lines to `start` while each is asked for by the data; `offers` are pole sets tried by their number of lines."""
+    fit = settle(start, problem) if start.size else empty_fit(problem)
+    while fit.theta.size < problem.max_lines and _room(problem, fit.theta.size + 1):
+        tries = [settle(theta, problem) for theta in _candidates(fit, problem, offers)]
+        better = [t for t in tries if sound(t, problem) and chance_of_gain(fit, t, problem) < CHANCE]
+        if not better:
+            break
+        fit = min(better, key=lambda t: t.residual @ (1.0 / noise_variance(better[0], problem)))
+    return fit
+
+
+def sound(fit: Fit, problem: Problem) -> bool:
+    """Whether every pole stands inside the window and decays as lines do."""
+    line = fit.theta.imag * problem.sample_rate / (2.0 * math.pi)
+    rate = -fit.theta.real * problem.sample_rate
+    inside = (line > problem.window.low) & (line < problem.window.high)
+    return bool((inside & (rate < 0.98 * FASTEST_DECAY)).all())
+
+
+def scan(fit: Fit, problem: Problem) -> complex:
+    """The pole whose line, added alone, would explain most of the residual (a likelihood scan over frequency)."""
+    window = problem.window
+    duration = float(window.lengths.max()) / problem.sample_rate
+    lines = np.arange(window.low, window.high, 0.25 / duration)[1:]
+    rates = {float(np.median(-fit.theta.real * problem.sample_rate)) if fit.theta.size else 2.0 / duration}
+    rates |= {1.0 / duration, 12.0}
+    rate = np.repeat(sorted(rates), lines.size)
+    theta = (-rate + 2j * math.pi * np.tile(lines, len(rates))) / problem.sample_rate
+    shape, _ = line_shape(theta, window)
+    basis = np.concatenate([line_shape(fit.theta, window)[0], window.background], axis=2)
+    span = np.linalg.qr(basis)[0]
+    shape = shape - span @ (span.conj().transpose(0, 2, 1) @ shape)
+    size = (np.abs(shape) ** 2).sum(axis=1)
+    inner = rows_by(problem.data, span.conj(), window)
+    data = problem.data - rows_by(inner, span.transpose(0, 2, 1), window)
+    match = np.abs(rows_by(data, shape.conj(), window)) ** 2
+    weight = 1.0 / noise_variance(fit, problem)
+    gain = weight @ (match / np.maximum(size[window.sharing], 1e-300))
+    return complex(theta[int(np.argmax(gain))])
+
+
+def _candidates(fit: Fit, problem: Problem, offers: dict[int, Complexes]) -> list[Complexes]:
+    """Pole sets with one line more: the subspace's, and the present one with the best single addition."""
+    wanted = fit.theta.size + 1
+    added = [np.append(fit.theta, scan(fit, problem))]
+    return added + ([offers[wanted]] if wanted in offers else [])
+
+
+def _room(problem: Problem, lines: int) -> bool:
+    """Whether the window has bins enough for so many lines."""
+    return float(problem.window.samples.min()) >= 2 * lines + problem.window.background.shape[2] + 2
