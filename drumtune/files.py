@@ -10,6 +10,9 @@ from pathlib import Path
 
 from drumtune.errors import DrumtuneError
 
+PICTURES = (".png", ".svg", ".pdf")
+"""Endings a picture may have."""
+
 
 @contextmanager
 def written(path: Path) -> Iterator[Path]:
@@ -50,6 +53,20 @@ def check_writable(path: Path) -> None:
         raise DrumtuneError(f"cannot write {path}: there is no folder {path.parent}, make it first")
     if not os.access(path.parent, os.W_OK):
         raise DrumtuneError(f"cannot write {path}: the folder may not be written to, choose another")
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a picture file whose ending names no kind of picture that can be written, before any work is done.
+
+    Raises
+    ------
+    DrumtuneError
+        If the ending is not .png, .svg or .pdf.
+    """
+    if path.suffix.lower() not in PICTURES:
+        raise DrumtuneError(
+            f"a picture is written as .png, .svg or .pdf, got {path.name!r}: choose one of these endings"
+        )
 
 
 def _refused(path: Path, cause: OSError) -> DrumtuneError:

@@ -1,9 +1,129 @@
-"""Placeholder while the command is being written."""
+"""`drumtune synth`: a take of a described drum with chosen pulls, to try the tool on a drum whose truth is known."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from drumtune.cli import options
+
+if TYPE_CHECKING:
+    from drumtune.advice.synthetic_take import Recipe
+
+EPILOG = "The sound shares its physics with the reading: it shows how the tool works, not how exact it is."
+PULLS_HELP = "Pull at each rod in cents, clockwise from rod 1, such as '0,10,-20,5,0,15'. Left out: an even head."
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
+    app.command(epilog=EPILOG)(synth)
+
+
+def synth(
+    out: Annotated[Path, typer.Argument(help="WAV file to write.", show_default=False)],
+    *,
+    diameter_in: options.Diameter,
+    rods: options.Rods,
+    pulls: Annotated[str | None, typer.Option(help=PULLS_HELP)] = None,
+    mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
+    note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
+    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod.")] = 3,
+    tap_distance_mm: options.TapDistance = 45.0,
+    film_mil: options.FilmMil = None,
+    surface_density_kg_m2: options.SurfaceDensity = None,
+    slide: Annotated[float, typer.Option(help="How the rim holds the film: 0 held to 1 sliding.")] = 0.5,
+    scatter_mm: Annotated[float, typer.Option(help="How far taps scatter round their place, mm.")] = 4.0,
+    snr_db: Annotated[float, typer.Option(help="Level of the taps over the noise, dB.")] = 50.0,
+    rate: Annotated[int, typer.Option(help="Samples per second.")] = 44100,
+    seed: Annotated[int, typer.Option(help="Another seed gives other taps and other noise.")] = 1,
+) -> None:
+    """Write a recording of taps round a drum that does not exist, with the pulls you choose."""
+    from dataclasses import replace
+
+    from drumtune.advice.synthetic_take import Recipe, play
+    from drumtune.audio import write_wav
+
+    options.check_outputs([out])
+    drum = options.stand(
+        diameter_in=diameter_in,
+        rods=rods,
+        tap_distance_mm=tap_distance_mm,
+        film_mil=film_mil,
+        surface_density=surface_density_kg_m2,
+    )
+    recipe = Recipe(drum, _pulls(pulls, rods), _pitch(mean_hz, note, drum.head.radius), taps_per_rod, slide=slide)
+    recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
+    _check(recipe, rate)
+    samples = play(recipe, rate)
+    write_wav(out, samples, rate, bits=16)
+    typer.echo(f"wrote {out}: {samples.size / rate:.1f} s, {rods} rods x {taps_per_rod} taps at {rate} Hz")
+
+
+def _pulls(text: str | None, rods: int) -> tuple[float, ...]:
+    """Pulls from text, one per rod.
+
+    Raises
+    ------
+    StandError
+        If they are not numbers, not as many as the rods, or beyond 300 cents.
+    """
+    from drumtune.errors import StandError
+
+    if text is None:
+        return (0.0,) * rods
+    try:
+        pulls = tuple(float(word) for word in text.split(","))
+    except ValueError as cause:
+        raise StandError(f"pulls are numbers with commas between them, got {text!r}: check --pulls") from cause
+    if len(pulls) != rods:
+        raise StandError(f"{rods} rods need {rods} pulls, got {len(pulls)}: check --pulls")
+    if not all(-300.0 <= pull <= 300.0 for pull in pulls):
+        raise StandError(f"a pull lies within -300 to 300 cents, got {text!r}: check --pulls")
+    return pulls
+
+
+def _pitch(mean_hz: float | None, note: str | None, radius: float) -> float:
+    """Pitch at the rods in Hz; left out: what a drum of this size is usually given.
+
+    Raises
+    ------
+    StandError
+        If both are given, the note is none, or the pitch is outside 40 to 1200 Hz.
+    """
+    from drumtune.errors import StandError
+    from drumtune.notes import note_frequency
+
+    if mean_hz is not None and note is not None:
+        raise StandError("give --mean-hz or --note, not both")
+    try:
+        pitch = 33.0 / radius if mean_hz is None and note is None else mean_hz or note_frequency(note or "")
+    except ValueError as cause:
+        raise StandError(f"{cause}: check --note") from cause
+    if not 40.0 <= pitch <= 1200.0:
+        raise StandError(f"heads are heard at 40 to 1200 Hz at their rods, got {pitch:.4g} Hz: check --mean-hz")
+    return pitch
+
+
+def _check(recipe: Recipe, rate: int) -> None:
+    """Refuse what cannot be played.
+
+    Raises
+    ------
+    StandError
+        Naming option, rule and value.
+    """
+    from drumtune.errors import StandError
+
+    rules = (
+        ("--taps-per-rod", recipe.taps_per_rod, 1, 20),
+        ("--slide", recipe.slide, 0.0, 1.0),
+        ("--scatter-mm", 1000.0 * recipe.scatter, 0.0, 30.0),
+        ("--snr-db", recipe.snr_db, 0.0, 120.0),
+        ("--rate", rate, 8000, 192000),
+        ("--seed", recipe.seed, 0, 2**63 - 1),
+    )
+    for name, value, least, most in rules:
+        if not least <= value <= most:
+            raise StandError(f"{name} lies in {least:g} to {most:g}, got {value:g}")

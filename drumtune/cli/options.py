@@ -1,0 +1,81 @@
+"""Options that commands share, and the one door at which their values become a stand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from drumtune.drum import Drum
+
+DEFAULT_FILM_MIL = 10.0
+"""A single-ply batter head, the most usual film (common practice, no source)."""
+
+Diameter = Annotated[float, typer.Option("--diameter-in", help="Diameter of the head, inches.", show_default=False)]
+Rods = Annotated[int, typer.Option("--rods", help="Number of tension rods, 4 to 16.", show_default=False)]
+TapsPerRod = Annotated[
+    int | None,
+    typer.Option("--taps-per-rod", help="Taps at each rod. Left out: rods are told apart by the longer pause."),
+]
+TapDistance = Annotated[float, typer.Option("--tap-distance-mm", help="How far in from the rim you tap, mm.")]
+FilmMil = Annotated[
+    float | None, typer.Option("--film-mil", help="Film thickness, mil; 10 where neither it nor a weight is given.")
+]
+SurfaceDensity = Annotated[
+    float | None, typer.Option("--surface-density-kg-m2", help="Weight of the head per area, kg/m2, if you know it.")
+]
+Hoop = Annotated[str, typer.Option("--hoop", help="Kind of hoop: flanged, cast or wood.")]
+
+
+def stand(
+    *,
+    diameter_in: float,
+    rods: int,
+    tap_distance_mm: float,
+    film_mil: float | None,
+    surface_density: float | None,
+    hoop: str = "flanged",
+) -> Drum:
+    """Return the drum that the options describe.
+
+    Raises
+    ------
+    StandError
+        If no drum is so built, or film and weight are both given.
+    """
+    from drumtune.drum import INCH, Drum, Head
+    from drumtune.errors import StandError
+
+    if film_mil is not None and surface_density is not None:
+        raise StandError("give --film-mil or --surface-density-kg-m2, not both")
+    radius = 0.5 * diameter_in * INCH
+    if surface_density is not None:
+        head = Head(radius, surface_density)
+    else:
+        head = Head.of_film(radius, DEFAULT_FILM_MIL if film_mil is None else film_mil)
+    return Drum(head, rods, hoop, tap_distance_mm / 1000.0)  # type: ignore[arg-type]  # Drum checks the hoop's kind
+
+
+def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path] = ()) -> None:
+    """Refuse, before any work, files to write that could not be written or that would overwrite what is read.
+
+    Raises
+    ------
+    DrumtuneError
+        Naming the file and what to do.
+    """
+    from drumtune.errors import DrumtuneError
+    from drumtune.files import check_writable
+
+    read = {path.resolve() for path in inputs}
+    wanted = [path for path in outputs if path is not None]
+    for path in wanted:
+        check_writable(path)
+        if path.resolve() in read:
+            raise DrumtuneError(f"cannot write {path}: it is the recording itself, give another name")
+    if len({path.resolve() for path in wanted}) < len(wanted):
+        raise DrumtuneError(f"cannot write two things to {wanted[0]}: give each its own file")
