@@ -1,0 +1,82 @@
+"""Stand and kit files on disk: read as UTF-8 TOML of bounded size, written whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from drumtune.errors import StandError
+from drumtune.files import written
+from drumtune.stand import Kit, Stand, dump_stand, parse_kit, parse_stand
+
+_Parsed = TypeVar("_Parsed")
+LARGEST = 1_000_000
+"""A kit file is a page of text; more bytes than this are not read."""
+
+
+def read_text(path: Path) -> str:
+    """Text of a small file.
+
+    Raises
+    ------
+    StandError
+        If there is no such file, it is no plain file, is too large, may not be read or is not UTF-8.
+    """
+    if not path.exists():
+        raise StandError(f"there is no file {path}")
+    if not path.is_file():
+        raise StandError(f"{path} is no plain file: give a text file")
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST + 1)
+    except OSError as cause:
+        raise StandError(f"cannot read {path}: {cause.strerror or cause}") from cause
+    if len(data) > LARGEST:
+        raise StandError(f"{path} is larger than any kit file ({LARGEST} bytes): is it the right file?")
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as cause:
+        raise StandError(f"{path} is not UTF-8 text: is it the right file?") from cause
+
+
+def read_kit(path: Path) -> Kit:
+    """Read a kit from a TOML file (see `drumtune.stand`).
+
+    Raises
+    ------
+    StandError
+        Naming the file and what is wrong in it.
+    """
+    return _read(path, parse_kit)
+
+
+def read_stand(path: Path) -> Stand:
+    """Read one drum from a TOML file (see `drumtune.stand`).
+
+    Raises
+    ------
+    StandError
+        Naming the file and what is wrong in it.
+    """
+    return _read(path, parse_stand)
+
+
+def _read(path: Path, parse: Callable[[str], _Parsed]) -> _Parsed:
+    text = read_text(path)
+    try:
+        return parse(text)
+    except StandError as cause:
+        raise StandError(f"{path}: {cause}") from cause
+
+
+def write_stand(path: Path, stand: Stand) -> None:
+    """Write one drum as a stand file.
+
+    Raises
+    ------
+    DrumtuneError
+        If the file cannot be written.
+    """
+    with written(path) as temporary:
+        temporary.write_text(dump_stand(stand), encoding="utf-8")
