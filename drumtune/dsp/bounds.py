@@ -1,4 +1,4 @@
-"""The best any unbiased estimator of a damped line can do: Cramer-Rao bounds, in closed form and by numerical Fisher matrix.
+"""The best any unbiased estimator of a damped line can do: Cramer-Rao bounds, closed or from the Fisher matrix.
 
 Conventions: a real line is ``A exp(-alpha t) cos(2 pi f t + phi)`` with `decay_rate` alpha in 1/s, in white noise of
 standard deviation `noise_sd` per sample. Equations: docs/physics.md, "Lines in a recording".

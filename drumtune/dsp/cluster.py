@@ -1,4 +1,4 @@
-"""How many lines there are in a window of the spectrum, and where: lines are added while the evidence asks for one more.
+"""How many lines there are in a window of the spectrum, and where: added while the evidence asks for one more.
 
 Equations: docs/physics.md, "Lines in a recording".
 """
@@ -81,7 +81,7 @@ def chance_of_gain(before: Fit, after: Fit, problem: Problem) -> float:
 
 
 def grow(problem: Problem, start: Complexes, offers: dict[int, Complexes]) -> Fit:
-    """Add lines to `start` while each is asked for by the data; `offers` are pole sets tried by their number of lines."""
+    """Add lines to `start` while each is asked for by the data; `offers` are pole sets by their number of lines."""
     fit = settle(start, problem) if start.size else empty_fit(problem)
     while fit.theta.size < problem.max_lines and _room(problem, fit.theta.size + 1):
         tries = [settle(theta, problem) for theta in _candidates(fit, problem, offers)]
