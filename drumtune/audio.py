@@ -11,17 +11,16 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.decode import Sound, blocks, describe, named, why
 from drumtune.errors import AudioError
+from drumtune.files import written
 
 Samples = NDArray[np.float64]
 
@@ -252,7 +251,7 @@ def write_wav(path: str | os.PathLike[str], samples: Samples, sample_rate: float
     ------
     ValueError
         If samples are not finite or exceed full scale, or the width or rate is not one written.
-    AudioError
+    DrumtuneError
         If the file cannot be written.
     """
     import soundfile
@@ -264,24 +263,5 @@ def write_wav(path: str | os.PathLike[str], samples: Samples, sample_rate: float
         raise ValueError("samples must be finite and within full scale (-1...1) to be written")
     steps = np.clip(np.round(samples * 2.0 ** (bits - 1)), -(2.0 ** (bits - 1)), 2.0 ** (bits - 1) - 1.0)
     whole = (steps * 2.0 ** (32 - bits)).astype(np.int32)
-    _write_whole(
-        Path(path), lambda file: soundfile.write(file, whole, round(sample_rate), subtype=f"PCM_{bits}", format="WAV")
-    )
-
-
-def _write_whole(path: Path, write: Callable[[IO[bytes]], None]) -> None:
-    """Call `write` on a temporary file beside `path`, then give it its name."""
-    name = ""
-    try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name[:40]}.", delete=False) as file:
-            name = file.name
-            write(file.file)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
-    except (OSError, RuntimeError) as cause:
-        raise AudioError(f"{named(path)}: cannot be written ({why(cause)}): choose another place") from cause
-    finally:
-        if name and os.path.exists(name):
-            os.unlink(name)
+    with written(Path(path)) as temporary:
+        soundfile.write(temporary, whole, round(sample_rate), subtype=f"PCM_{bits}", format="WAV")

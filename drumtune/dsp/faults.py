@@ -17,7 +17,7 @@ SHORTEST = 0.15
 """A tap needs at least this much ring before the recording ends, s."""
 STUCK = 64
 """Equal samples in a row that make a tap torn: a live stream that lost its place gives such runs (as measured)."""
-FLAT = 3
+FLAT = 4
 """Equal samples at the very top that make a tap clipped."""
 
 

@@ -35,10 +35,12 @@ AR_ORDER = 16
 """Order of the linear predictor that whitens what was sounding before an onset."""
 _BACK, _AHEAD, _PAST, _FUTURE = 0.005, 0.004, 0.080, 0.008
 """Search range round the coarse onset, and what is looked at before and after it (s)."""
-_BURSTS = ((0.0006, 0.004), (0.0006, 0.004), (0.0002, 0.0015))
-"""Shortest and longest contact burst (s) in the second difference, the third, and the prediction error."""
-_AGREE = 0.0004
-"""A view whose onset lies further than this (s) from the middle one is left out of the mean."""
+_LONG, _SHORT = (0.0006, 0.004), (0.0002, 0.0015)
+"""Shortest and longest contact burst (s): of the difference views, and of the prediction errors, which end sooner."""
+_LOW_RATE = 16000.0
+"""A second prediction error is taken at about this rate, Hz: codecs leave the highest octave without an onset."""
+_NEAR_JOINT = 0.0003
+"""Views are averaged within this time of the joint onset, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,10 @@ class Novelty:
 
     @property
     def peaks(self) -> NDArray[np.intp]:
-        """Frames, in order, whose score is at least 1 and the largest within `NEAR` frames."""
+        """Frames, in order, whose score is at least 1 and the largest within `NEAR` frames.
+
+        The score is nearly as large some frames early, so they are only the neighbourhood of an onset: see `onsets`.
+        """
         order = np.flatnonzero(self.score >= 1.0)
         order = order[np.argsort(-self.score[order], kind="stable")]
         free = np.ones(self.score.size, bool)
@@ -71,6 +76,17 @@ class Novelty:
                 kept.append(k)
                 free[max(0, k - NEAR) : k + NEAR + 1] = False
         return np.sort(np.array(kept, np.intp))
+
+    def onset(self, peak: int) -> float:
+        """Coarse onset (s) at a peak: the first frame in which a view stands out of what it was before.
+
+        It stands out at a tenth of its largest energy near the peak and six times the mean before the peak.
+        """
+        first = max(0, peak - GUARD)
+        near = self.energy[:, first : peak + AFTER + GUARD]
+        before = self.energy[:, max(0, first - BEFORE) : max(1, first)].mean(axis=1, keepdims=True)
+        out = (near >= 6.0 * before) & (near >= 0.1 * near.max(axis=1, keepdims=True))
+        return float(first + np.argmax(out.any(axis=0))) * self.frame if out.any() else peak * self.frame
 
 
 def box_down(samples: Samples, factor: int) -> Samples:
@@ -144,10 +160,11 @@ def _rise_db(energy: Samples) -> Samples:
 def refine_onset(samples: Samples, sample_rate: float, coarse: float) -> float:
     """Instant of first motion near a coarse onset (s from the first sample).
 
-    Each of three whitened views (second difference, third difference, error of a linear predictor fitted to what
-    sounded before) is cut into three stretches of constant variance: before, contact burst, ring. The most likely
-    first cut, in the manner of Akaike's criterion as used for earthquake onsets (Maeda 1985, from memory), is that
-    view's onset; the answer is the mean of the views, less one that strays.
+    Each whitened view (second difference, third difference, error of a linear predictor fitted to what sounded before,
+    at full and at low rate) is cut into three stretches of constant variance: before, contact burst, ring. How likely
+    each first cut is adds up over the views, so that a view in which nothing begins has no say; this is the criterion
+    of Akaike as used for earthquake onsets (Maeda 1985, from memory), with one more stretch. Near the likeliest cut
+    the full-rate views' own onsets are averaged, since their errors are partly independent.
 
     Parameters
     ----------
@@ -163,23 +180,56 @@ def refine_onset(samples: Samples, sample_rate: float, coarse: float) -> float:
     float
         Onset in s; `coarse` itself where the recording is too short on either side to tell.
     """
-    factor = max(1, int(sample_rate // REFINE_RATE))
-    rate = sample_rate / factor
-    origin = max(0, round((coarse - _BACK - 0.004 - _PAST) * rate))
-    stop = round((coarse + _AHEAD + _FUTURE) * rate)
-    y = box_down(samples[origin * factor : stop * factor], factor)
-    centre = coarse * rate - origin
-    cuts = (round(centre - _BACK * rate), round(centre + _AHEAD * rate))
-    if cuts[0] < 2 * AR_ORDER + 16 or y.size < cuts[1] + 16 or not np.any(y != y[0]):
+    full = _Stretch.around(samples, sample_rate, coarse, REFINE_RATE)
+    low = _Stretch.around(samples, sample_rate, coarse, _LOW_RATE)
+    if not (full.usable and low.usable):
         return coarse
-    views = ((_difference(y, 2), 2.0), (_difference(y, 3), 3.0), (_prediction_error(y, cuts[0]), 1.0))
-    picks = [
-        _three_stretches(view, cuts, (round(short * rate), round(long * rate))) - (delay - 1.0) / 2.0
-        for (view, delay), (short, long) in zip(views, _BURSTS, strict=True)
-    ]
-    times = np.array(picks)
-    near = np.abs(times - np.median(times)) <= _AGREE * rate
-    return (origin + float(times[near].mean()) + (factor - 1) / (2.0 * factor)) / rate
+    second, third = (full.costs(_difference(full.y, n), _LONG, (n - 1) / 2.0) for n in (2, 3))
+    error = full.costs(_prediction_error(full.y, full.cuts[0]), _SHORT, 0.0)
+    coarser = low.costs(_prediction_error(low.y, low.cuts[0]), _SHORT, 0.0)
+    joint = error[0][np.argmin(sum(np.interp(error[0], *view) for view in (second, error, coarser)))]
+    return float(np.mean([_least_near(view, float(joint)) for view in (second, third, error)]))
+
+
+def _least_near(view: tuple[Samples, Samples], time: float) -> float:
+    """The instant of least cost within `_NEAR_JOINT` of a time; that time itself where the view has none."""
+    times, cost = view
+    near = np.abs(times - time) <= _NEAR_JOINT
+    return float(times[near][np.argmin(cost[near])]) if near.any() else time
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """The samples y round an onset at a rate, the time of y[0], and the range of indices searched."""
+
+    y: Samples
+    rate: float
+    begin: float
+    cuts: tuple[int, int]
+
+    @classmethod
+    def around(cls, samples: Samples, sample_rate: float, coarse: float, least_rate: float) -> _Stretch:
+        """Cut out the stretch round `coarse` (s), averaged down to no less than `least_rate` if it can be."""
+        factor = max(1, int(sample_rate // least_rate))
+        rate = sample_rate / factor
+        origin = max(0, round((coarse - _BACK - 0.004 - _PAST) * rate))
+        stop = round((coarse + _AHEAD + _FUTURE) * rate)
+        y = box_down(samples[origin * factor : stop * factor], factor)
+        centre = coarse * rate - origin
+        begin = (origin + (factor - 1) / (2.0 * factor)) / rate
+        return cls(y, rate, begin, (round(centre - _BACK * rate), round(centre + _AHEAD * rate)))
+
+    @property
+    def usable(self) -> bool:
+        """Whether enough is there on either side, and something moves."""
+        lead = self.cuts[0] >= 2 * AR_ORDER + 8
+        return lead and self.y.size >= self.cuts[1] + 8 and bool(np.any(self.y != self.y[0]))
+
+    def costs(self, view: Samples, bursts: tuple[float, float], delay: float) -> tuple[Samples, Samples]:
+        """Times of the cuts searched, ascending, and the least cost of each; `delay` is the view's, in samples."""
+        lengths = np.linspace(max(2.0, bursts[0] * self.rate), max(4.0, bursts[1] * self.rate), 40).astype(int)
+        cost = _three_stretches(view, np.arange(*self.cuts), np.unique(lengths))
+        return np.asarray(self.begin + (np.arange(*self.cuts) - delay) / self.rate, np.float64), cost
 
 
 def _difference(y: Samples, order: int) -> Samples:
@@ -199,22 +249,19 @@ def _prediction_error(y: Samples, quiet: int) -> Samples:
     return np.concatenate((np.zeros(AR_ORDER), error))
 
 
-def _three_stretches(view: Samples, cuts: tuple[int, int], bursts: tuple[int, int]) -> int:
-    """Index of the first of two cuts that make three stretches of constant variance most likely.
+def _three_stretches(view: Samples, first: NDArray[np.intp], lengths: NDArray[np.intp]) -> Samples:
+    """Least cost of three stretches of constant variance, for each index `first` of the first cut; shape as `first`.
 
-    The first cut lies in ``range(*cuts)``, the second at 2 or more and `bursts` samples after it.
+    The second cut lies one of `lengths` after the first.
     """
     lead = AR_ORDER + 2
     n = view.size
     total = np.concatenate(([0.0], np.cumsum(view * view)))
     tiny = 1e-12 * total[-1] / n + 1e-300
-    first = np.arange(*cuts)[:, None]
-    lengths = np.unique(np.linspace(max(2, bursts[0]), max(4, bursts[1]), 40).astype(int))
-    second = np.minimum(first + lengths, n - 4)
-    cost = _cost(total[first] - total[lead], first - lead, tiny)
-    cost = cost + _cost(total[second] - total[first], second - first, tiny)
-    cost = cost + _cost(total[n] - total[second], n - second, tiny)
-    return int(first[np.unravel_index(np.argmin(cost), cost.shape)[0], 0])
+    second = np.minimum(first[:, None] + lengths, n - 4)
+    burst = _cost(total[second] - total[first][:, None], second - first[:, None], tiny)
+    ring = _cost(total[n] - total[second], n - second, tiny)
+    return np.asarray(_cost(total[first] - total[lead], first - lead, tiny) + (burst + ring).min(axis=1))
 
 
 def _cost(energy: Samples, count: NDArray[np.intp], tiny: float) -> Samples:

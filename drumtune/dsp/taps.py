@@ -114,12 +114,13 @@ def find_taps(samples: Samples, sample_rate: float, expected: int | None = None)
             "the recording is silent: check the microphone and its level, and record again", reason="silence"
         )
     found = novelty(samples, sample_rate)
-    coarse = np.asarray(found.peaks * found.frame, np.float64)
-    if coarse.size == 0:
+    peaks = found.peaks
+    if peaks.size == 0:
         raise TakeError(
             "no tap stands out of the noise: record closer to the drum or in a quieter room", reason="noise"
         )
-    looks = likeness(samples, sample_rate, coarse, found.score[found.peaks], expected)
+    coarse = np.array([found.onset(int(peak)) for peak in peaks])
+    looks = likeness(samples, sample_rate, coarse, found.score[peaks], expected)
     search = _chosen(samples, sample_rate, coarse, looks, expected)
     if not search.taps:
         raise TakeError("no sound in the recording rings like a drum: tap the head near each rod", reason="noise")
