@@ -44,7 +44,7 @@ def stress(tension: ArrayLike, thickness: ArrayLike) -> NDArray[np.float64]:
     depth = np.asarray(thickness, float)
     if np.any(depth <= 0.0):
         raise ValueError(f"a film's thickness must be positive, got {float(depth.min())} m")
-    return np.asarray(tension, float) / depth
+    return np.asarray(np.asarray(tension, float) / depth)
 
 
 def safe_share(stress_pa: ArrayLike) -> NDArray[np.float64]:

@@ -23,18 +23,18 @@ SOFTNESS = 10.0
 """How many times softer a head on its drum is than flat film pulled at its edge (a rough figure, no source)."""
 GAIN_SD = 0.6
 """Relative standard deviation of the gain of a drum nobody has measured (our own prior, no source)."""
-TILT_SD = 0.8
-"""The same for k = 1, which hangs most on how firmly the rim holds the film (our own prior, no source)."""
+DOUBTFUL_SD = 0.8
+"""The same for k = 1, which hangs most on how firmly the rim holds the film, and where `LEAST_GAIN` was put in."""
 COMMON_SD = 0.5
 """The part of both that all patterns share: a head softer than thought is so for all of them (our own prior)."""
-SEAT_STIFFNESS = 6e6
+SEAT_STIFFNESS = 5e6
 """Stiffness of one rod's seat in N/m: lug, washer, the hoop's ear (our own rough estimate, no source)."""
-FILM_SHARE = 1.0 / 3.0
+FILM_SHARE = 0.2
 """Share of the softness under the hoop that lies in the film itself, the rest in the collar. Between 1/10 (film as
 stiff as when flat) and 1 (no collar) the gain of a tilt varies fivefold (our own choice, no source)."""
 LEAST_FILM = 0.02
 """Least film stiffness over that of k = 0: a tilt on a sliding rim makes no tension in flat film."""
-LEAST_GAIN = (0.15, 0.25)
+LEAST_GAIN = (0.2, 0.5)
 """No gain is taken lower than this over that of k = 0 (k = 1, k >= 2): a gain thought too low overshoots."""
 NEAR_ALIASES = 3
 """How many multiples of N above k count: the hoop's sag between rods falls as the fourth power."""
@@ -246,7 +246,7 @@ def rod_response(
     Returns
     -------
     RodResponse
-        Gains with `GAIN_SD` (k = 1: `TILT_SD`), of which `COMMON_SD` is common to all.
+        Gains with `GAIN_SD` (the doubtful: `DOUBTFUL_SD`), of which `COMMON_SD` is common to all.
 
     Raises
     ------
@@ -266,8 +266,9 @@ def rod_response(
     pattern = np.array([_pattern_gain(drum, thickness, k, slide, softness) for k in range(drum.rods // 2 + 1)])
     tilt = np.arange(pattern.size) == 1
     relative = np.maximum(pattern / pattern[0], np.where(tilt, *LEAST_GAIN))
+    doubtful = tilt | (relative > pattern / pattern[0])
     per_turn_cents = 600.0 / math.log(2.0) * per_turn / tension
-    own = np.where(tilt, TILT_SD, GAIN_SD) ** 2 - COMMON_SD**2
+    own = np.where(doubtful, DOUBTFUL_SD, GAIN_SD) ** 2 - COMMON_SD**2
     return RodResponse(drum.rods, per_turn_cents * relative, np.diag(own) + COMMON_SD**2)
 
 
