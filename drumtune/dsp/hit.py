@@ -1,0 +1,339 @@
+"""The lines of one whole hit: its glide taken out, each strong partial's frequency and decay, and near pairs.
+
+Conventions: a hit starts at its onset, shape (samples,), `rate` in Hz; frequencies are settled ones in Hz, decay rates in
+1/s (T60 = 6.9078 over it). Equations: docs/physics.md, sections Glide and Beats.
+
+One line is fitted to each strong peak of the sound with its glide taken out, and a second one only where the sound
+after 0.25 s asks for it: earlier a glide or a click looks like a near pair and is none. Each line is fitted in warped
+time with its own decay made straight again, y(t(tau)) exp(alpha (t - tau)), so the warp biases no decay.
+
+Does not look for every line there is (partials.py does, jointly over taps), and does not say which mode a line is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import next_fast_len
+
+from drumtune.dsp.cluster import Problem, noise_variance, settle
+from drumtune.dsp.floor import find_floor
+from drumtune.dsp.glide import (
+    FIRST,
+    STEADY,
+    Glide,
+    GlideLaw,
+    PitchTrack,
+    fine_samples,
+    fit_glide,
+    sharpness,
+    strong_lines,
+    track_pitch,
+    unwarp,
+    warped_samples,
+)
+from drumtune.dsp.gliding import GlidingLines, refine_gliding
+from drumtune.dsp.refine import Fit, pole_variance, solve_linear
+from drumtune.dsp.spectra import Segments, as_segments, cut_window, model_spectrum
+from drumtune.dsp.subspace import esprit_poles
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+LATE = 0.25
+"""A pair counts only when both lines are there after so many seconds."""
+PAIR_WITHIN_DB = 12.0
+"""How far under the stronger line the weaker may lie at LATE (a beat of 4.4 dB)."""
+PAIR_REACH = 0.06
+"""Widest near pair, as a share of its frequency."""
+_GAIN = 5.0
+_MOST = 8
+_WITHIN_DB = 40.0
+_SHORTEST = 0.05
+_TRIED = (0.01, 0.04, -0.01)
+_LAW_RATE = 2000.0
+_PAST = 1.6
+_LASTING = 5.0
+_SMALL = 0.5
+_UNEXPLAINED = 0.35
+_KNOWN = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class HitLines:
+    """What sounds in a hit.
+
+    Parameters
+    ----------
+    frequency, frequency_sd, decay_rate, decay_rate_sd
+        Shape (lines,), by rising frequency.
+    amplitude
+        Shape (lines,), peak amplitude FIRST (10 ms) after the onset, in the signal's unit.
+    pairs
+        Places (lower, higher) of near pairs that last.
+    main
+        Place of the partial that carries most energy after 40 ms: its settled pitch is the note.
+    glide
+        After-note of the main partial; its law is common to all.
+    over
+        Whether the fall is over (within 10 cents) when the main partial ends.
+    """
+
+    frequency: Array
+    frequency_sd: Array
+    decay_rate: Array
+    decay_rate_sd: Array
+    amplitude: Array
+    pairs: tuple[tuple[int, int], ...]
+    main: int
+    glide: Glide
+    over: bool
+
+    @property
+    def decay_time(self) -> Array:
+        """T60 of each line, s, shape (lines,)."""
+        return np.asarray(np.log(1000.0) / self.decay_rate, dtype=np.float64)
+
+    @property
+    def level_db(self) -> Array:
+        """Level 10 ms after the onset under the strongest line, dB, shape (lines,)."""
+        return np.asarray(20.0 * np.log10(self.amplitude / self.amplitude.max()), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Flat:
+    """A hit in warped time, and how far real time runs from it at each sample."""
+
+    samples: Array
+    rate: float
+    lag: Array
+
+    def record(self, decay_rate: float, start: float) -> Segments:
+        """The sound from `start` s of warped time on, a decay of `decay_rate` made straight."""
+        first = int(start * self.rate)
+        return as_segments((self.samples * np.exp(decay_rate * self.lag))[first:], self.rate)
+
+
+def hear_lines(signal: Array, rate: float, *, highest: float = 2000.0) -> HitLines | None:
+    """Lines of a hit from 30 Hz to `highest`; None when it is too short (50 ms) or nothing in it stands out.
+
+    Raises
+    ------
+    ValueError
+        If the signal is not one channel of finite samples.
+    """
+    if signal.ndim != 1 or not np.isfinite(signal).all():
+        raise ValueError(f"a hit is one channel of finite samples, got shape {signal.shape}")
+    if signal.size < _SHORTEST * rate or not signal.any():
+        return None
+    highest = min(highest, 0.4 * rate)
+    signal = _sounding(signal, rate)
+    law = first_law(signal, rate)
+    for last in (False, True):
+        flat = _flatten(signal, rate, law, highest)
+        fits = _lines(flat, highest)
+        fits = _pairs(flat, fits) if last else fits
+        if not fits:
+            return None
+        joint = _joint(signal, rate, law, fits, flat.rate)
+        sure = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
+        law = joint.law if sure else STEADY
+    flat = _flatten(signal, rate, law, highest)
+    return _report(signal, rate, law, [_again(flat, fits, place) for place in range(len(fits))], flat)
+
+
+def _sounding(signal: Array, rate: float) -> Array:
+    """The hit up to well past where its level meets the noise: a line may stand out longer than the whole."""
+    power = np.square(signal)
+    step = max(1, int(0.001 * rate))
+    whole = power.size // step * step
+    floor = find_floor(power[:whole].reshape(-1, step).mean(axis=1), rate / step)
+    return signal[: int((_PAST * floor.limit + 0.1) * rate)]
+
+
+def first_law(signal: Array, rate: float) -> GlideLaw:
+    """Law under which the sound is sharpest, of those the strongest partials' tracks show and a few small ones."""
+    laws = [STEADY, *(GlideLaw(excess, 5.0) for excess in _TRIED)]
+    for line, _ in strong_lines(signal, rate, most=4, highest=700.0):
+        for below, above in ((0.22, 0.42), (0.06, 0.1)):
+            track = track_pitch(signal, rate, line, below=below, above=above)
+            laws += [fit_glide(track).law] if track.times.size >= 8 else []
+    low_rate = min(_LAW_RATE, rate)
+    dense, dense_rate = fine_samples(signal, rate, low_rate)
+    first = int(FIRST * low_rate)
+    marks = [sharpness(warped_samples(dense, dense_rate, law, low_rate)[first:]) for law in laws]
+    return laws[int(np.argmax(marks))]
+
+
+def _wander(track: PitchTrack, said: Array) -> float:
+    """Rms distance of a track from what a law says (Hz at its points), in cents weighted by amplitude."""
+    if track.times.size == 0:
+        return 0.0
+    apart = 1200.0 * np.log2(np.maximum(track.frequencies, 1.0) / said)
+    return float(np.sqrt(np.average(np.square(apart), weights=track.amplitudes)))
+
+
+def _flatten(signal: Array, rate: float, law: GlideLaw, highest: float) -> _Flat:
+    new_rate = min(rate, 2.6 * highest)
+    samples = unwarp(signal, rate, law, new_rate)
+    first = int(FIRST * new_rate)
+    while next_fast_len(samples.size - first, real=True) != samples.size - first:
+        samples = samples[:-1]
+    warped = np.arange(samples.size) / new_rate
+    return _Flat(samples, new_rate, law.unwarp(warped) - warped)
+
+
+def _lines(flat: _Flat, highest: float) -> list[Fit]:
+    """Lines one by one, each at the strongest peak of what the ones before leave, if it explains what is there."""
+    fits: list[Fit] = []
+    tried: list[float] = []
+    rest, top = flat.samples, None
+    while len(fits) < _MOST and len(tried) < 2 * _MOST:
+        peaks = strong_lines(rest, flat.rate, most=2 * _MOST, highest=highest)
+        top = peaks[0][1] if top is None and peaks else top
+        fresh = [p for p, level in peaks if level > top - _WITHIN_DB and all(abs(p / t - 1.0) > 0.025 for t in tried)]
+        if not fresh:
+            break
+        tried.append(fresh[0])
+        found = _one(flat, np.array([-6.0 + 2j * np.pi * fresh[0]]) / flat.rate, fits)
+        fits += found
+        rest = flat.samples - _sound(flat, fits) if found else rest
+    return [_again(flat, fits, place) for place in range(len(fits))]
+
+
+def _sound(flat: _Flat, fits: list[Fit]) -> Array:
+    """Samples of the lines found, in warped time as the flat sound is."""
+    steps = np.arange(flat.samples.size) - int(FIRST * flat.rate)
+    total = np.zeros(flat.samples.size)
+    for fit in fits:
+        for theta, size in zip(fit.theta, fit.amplitude[0], strict=True):
+            total += np.real(size * np.exp(theta * steps + theta.real * flat.rate * flat.lag))
+    return total
+
+
+def _again(flat: _Flat, fits: list[Fit], place: int) -> Fit:
+    """A fit renewed, now that the others are known."""
+    others = fits[:place] + fits[place + 1 :]
+    start = fits[place].theta
+    decay = -float(start.real.mean()) * flat.rate
+    return settle(start, _problem(flat.record(decay, FIRST), start, others, 0.0), rounds=1)
+
+
+def _one(flat: _Flat, start: Complex, others: list[Fit]) -> list[Fit]:
+    """The line near `start`, or none where no line explains most of what the others leave there."""
+    for _ in range(2):
+        decay = max(-float(start[0].real) * flat.rate, 0.0)
+        problem = _problem(flat.record(decay, FIRST), start, others, 0.0)
+        fit = settle(start, problem, rounds=1)
+        start = fit.theta
+        if not flat.lag.any():
+            break
+    left = float(fit.residual.sum()) / float(np.square(np.abs(problem.data)).sum())
+    rate, line = -float(start[0].real) * flat.rate, float(start[0].imag) * flat.rate / (2.0 * np.pi)
+    low, high = problem.window.low, problem.window.high
+    inside = abs(line - 0.5 * (low + high)) < 0.45 * (high - low)
+    return [fit] if left < _UNEXPLAINED and inside and line > 20.0 and 0.05 < rate < 150.0 else []
+
+
+def _problem(record: Segments, start: Complex, others: list[Fit], skipped: float) -> Problem:
+    """The window round lines, less the others; `skipped` s lie between the fits' start and the record's."""
+    middle = float(start.imag.mean()) * record.sample_rate / (2.0 * np.pi)
+    reach = max(0.5 * PAIR_REACH * middle, 8.0 / record.duration, 4.0)
+    window = cut_window(record, max(middle - reach, 2.0), min(middle + reach, 0.49 * record.sample_rate))
+    data = window.data.copy()
+    for fit in others:
+        moved = fit.amplitude * np.exp(fit.theta * skipped * record.sample_rate)
+        data -= model_spectrum(fit.theta, moved, window, own=True)
+    return Problem(window, data, record.sample_rate, start.size)
+
+
+def _pairs(flat: _Flat, fits: list[Fit]) -> list[Fit]:
+    """Two lines in place of one wherever the late sound, and then the whole, ask for them."""
+    if flat.samples.size < (LATE + 0.2) * flat.rate:
+        return fits
+    for place, fit in enumerate(fits):
+        others = fits[:place] + fits[place + 1 :]
+        decay = -float(fit.theta[0].real) * flat.rate
+        record = flat.record(decay, LATE)
+        late = _problem(record, fit.theta, others, LATE - FIRST)
+        two = _late_pair(record, fit.theta, late)
+        if two is not None:
+            whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
+            fits[place] = whole if _same(two, whole, late) else fit
+    return fits
+
+
+def _late_pair(late: Segments, single: Complex, problem: Problem) -> Fit | None:
+    """Two lasting lines near a single one in the late sound, or None when one line does."""
+    rate = late.sample_rate
+    one = settle(single, problem, rounds=1)
+    middle = float(single[0].imag) * rate / (2.0 * np.pi)
+    offered = esprit_poles(late.padded, late, middle, max(0.25 * PAIR_REACH * middle, 4.0), range(2, 3))
+    near = 1j * np.pi / late.duration * np.array([-1.0, 1.0])
+    tries = [one.theta + near / rate] + ([offered[2] / rate] if 2 in offered else [])
+    two = min((settle(theta, problem, rounds=1) for theta in tries), key=lambda fit: float(fit.residual.sum()))
+    explained = float(one.residual.sum()) > _GAIN * float(two.residual.sum())
+    return two if explained and _alike(two, problem, 0.0) else None
+
+
+def _alike(two: Fit, problem: Problem, skipped: float) -> bool:
+    """Whether two lines are near in level after `skipped` s, alike in decay, and beat at least once in the window."""
+    rate = problem.sample_rate
+    decay = -two.theta.real * rate
+    size = np.abs(two.amplitude[0]) * np.exp(-decay * skipped)
+    strong = size.min() > size.max() * 10.0 ** (-PAIR_WITHIN_DB / 20.0)
+    alike = decay.min() > 0.1 and decay.max() < 3.0 * decay.min()
+    return bool(strong and alike) and _gap(two) > 1.0 / float(problem.window.lengths.max())
+
+
+def _gap(two: Fit) -> float:
+    """Distance of two lines in cycles per sample."""
+    return abs(float(np.diff(two.theta.imag)[0])) / (2.0 * np.pi)
+
+
+def _same(late: Fit, whole: Fit, problem: Problem) -> bool:
+    """Whether the whole hit shows the pair that its late part (`problem`) shows: same distance, still a pair by LATE."""
+    return abs(_gap(whole) / _gap(late) - 1.0) < 0.25 and _alike(whole, problem, LATE - FIRST)
+
+
+def _joint(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float) -> GlidingLines:
+    """All lines and the law refined in real time, while the strongest line lasts."""
+    law = GlideLaw(_TRIED[0], 5.0) if law == STEADY else law
+    theta = np.concatenate([fit.theta for fit in fits]) * flat_rate
+    size = np.concatenate([np.abs(fit.amplitude[0]) for fit in fits])
+    lasting = -float(theta[np.argmax(np.square(size) / -theta.real)].real)
+    span = (FIRST, min(_LASTING / lasting, signal.size / rate))
+    return refine_gliding(signal, rate, law, theta.imag / (2.0 * np.pi), -theta.real, span=span)
+
+
+def _report(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat: _Flat) -> HitLines | None:
+    """Order the lines, with their standard deviations, and find the main one."""
+    rows = []
+    for group, fit in enumerate(fits):
+        others = [other for other in fits if other is not fit]
+        record = flat.record(-float(fit.theta.real.mean()) * flat.rate, FIRST)
+        problem = _problem(record, fit.theta, others, 0.0)
+        weight = 1.0 / noise_variance(fit, problem)
+        sure = solve_linear(fit.theta, problem.data, problem.window, weight)
+        sd = np.sqrt(pole_variance(sure, problem.data, problem.window)) * flat.rate
+        lines = fit.theta * flat.rate
+        rows += [
+            (lines[k].imag / (2 * np.pi), sd[k] / (2 * np.pi), -lines[k].real, sd[k], abs(fit.amplitude[0, k]), group)
+            for k in range(lines.size)
+        ]
+    table = np.array(sorted(row for row in rows if row[3] < 0.5 * row[2] and row[1] < 0.01 * row[0]))
+    if table.size == 0:
+        return None
+    frequency, frequency_sd, decay, decay_sd, amplitude, groups = table.T
+    known = decay_sd < _KNOWN * decay
+    pairs = tuple(
+        (k, k + 1) for k in range(frequency.size - 1) if groups[k] == groups[k + 1] and known[k] and known[k + 1]
+    )
+    main = int(np.argmax(np.square(amplitude) * np.exp(-0.06 * decay) / decay))
+    track = track_pitch(signal, rate, float(frequency[main]))
+    misfit = _wander(track, frequency[main] * law.ratio(track.times))
+    glide = Glide(float(frequency[main]), law, law.fall_cents(), misfit, track)
+    left = law.fall_cents(track.times[-1], track.times[-1] + 1e-3) if track.times.size else 0.0
+    return HitLines(frequency, frequency_sd, decay, decay_sd, amplitude, pairs, main, glide, abs(left) < 10.0)
