@@ -52,7 +52,7 @@ def fit_chirp(problem: Problem, weight: Floats, frequency: float, decay_rate: fl
         for rate in RATES
     ]
     starts.sort(key=lambda point: float((_stack(projectors, weight, point) ** 2).sum()))
-    tries = [_descend(projectors, weight, point) for point in starts[:3]]
+    tries = [_descend(projectors, weight, point) for point in starts[:2]]
     found = min(tries, key=lambda t: t[0])[1]
     energy = np.array([(np.abs(row.residual(found, place)) ** 2).sum() for place, row in enumerate(projectors)])
     return Chirp(float(found[1]), math.exp(found[0]), found[3:], math.exp(found[2]), energy)
@@ -97,7 +97,7 @@ def _descend(rows: list[_Row], weight: Floats, start: Floats) -> tuple[float, Fl
     point, damping = start, 1e-2
     left = _stack(rows, weight, point)
     steps = np.concatenate([[1e-4, 1e-4, 1e-4], np.full(start.size - 3, 1e-6)])
-    for _ in range(15):
+    for _ in range(12):
         slope = np.column_stack([(_stack(rows, weight, point + s) - left) / s.max() for s in np.diag(steps)])
         normal, gradient = slope.T @ slope, slope.T @ left
         trial = point - np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), gradient)

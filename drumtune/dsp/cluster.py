@@ -20,6 +20,8 @@ Complexes = NDArray[np.complex128]
 
 CHANCE = 1e-7
 """Chance of adding a line to pure noise, per try (F test): a take sees some hundred tries."""
+FINEST = 0.4
+"""Hz, finest step of the scan for one more line: under the linewidth of anything that decays within 4 s."""
 PRIOR_BINS = 20.0
 """Weight, in bins, of the noise common to all segments against each segment's own when the two are mixed."""
 
@@ -104,9 +106,9 @@ def scan(fit: Fit, problem: Problem) -> complex:
     """The pole whose line, added alone, would explain most of the residual (a likelihood scan over frequency)."""
     window = problem.window
     duration = float(window.lengths.max()) / problem.sample_rate
-    lines = np.arange(window.low, window.high, 0.25 / duration)[1:]
+    lines = np.arange(window.low, window.high, max(0.25 / duration, FINEST))[1:]
     rates = {float(np.median(-fit.theta.real * problem.sample_rate)) if fit.theta.size else 2.0 / duration}
-    rates |= {1.0 / duration, 12.0}
+    rates |= {max(1.0 / duration, 1.0)}
     rate = np.repeat(sorted(rates), lines.size)
     theta = (-rate + 2j * math.pi * np.tile(lines, len(rates))) / problem.sample_rate
     shape, _ = line_shape(theta, window)

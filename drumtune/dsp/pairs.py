@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.dsp.chirp import fit_chirp
-from drumtune.dsp.cluster import Problem, chance_of_gain, noise_variance, settle
+from drumtune.dsp.cluster import Problem, chance_of_gain, noise_variance, settle, sound
 from drumtune.dsp.refine import Fit, pole_variance
-from drumtune.dsp.spectra import Window, model_spectrum
+from drumtune.dsp.spectra import line_shape, rows_by
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -28,81 +28,96 @@ LATE_CHANCE = 1e-4
 """Chance that noise alone makes two lines of one in the late part."""
 BETTER = 12.0
 """Gain in weighted residual by which a pair must beat a glide: odds of e^6 after two more numbers."""
+POWER = 150.0
+"""Weighted residual a pair must be able to leave in a late part for that part to be asked: 12 standard deviations."""
+CLOSE, FAINT = 0.03, 0.03
+"""Lines closer than 3 % of their pitch, the weaker one under 3 % (a beat of 0.5 dB), count as one."""
+RUNG, UNLIKE = 0.06, 1.6
+"""Lines closer than 6 % that nothing late can vouch for must decay alike within this factor."""
 SAME = 0.25
 """Largest move of a line between the whole and the late part, in splits of the pair."""
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A close pair in a window: the window's data of the whole segments and, where long enough, of their late part.
+    """A close pair in a window: the data of the whole segments and of their late parts, each later than the one before.
 
     `theta` (2,) poles per sample: the one that lasts first, then the doubtful one.
     """
 
     theta: Complexes
     whole: Problem
-    late: Problem | None
+    late: tuple[tuple[int, Problem], ...]
 
 
 def believed(doubt: Doubt) -> bool:
     """Whether the pair is two lines rather than one gliding line."""
-    if doubt.late is not None and _power(doubt) > 60.0:
-        return _persists(doubt, doubt.late)
-    return _beats_glide(settle(doubt.theta, doubt.whole), doubt.whole)
+    two = settle(doubt.theta, doubt.whole)
+    if not sound(two, doubt.whole) or _faint(two, doubt.whole):
+        return False
+    asked = 0
+    for start, late in doubt.late:
+        if _power(two, doubt.whole, start, late) < POWER:
+            break
+        if not _persists(doubt.theta, late):
+            return False
+        asked += 1
+    if asked == 0 and _rung_like(two):
+        return False
+    return _over_glide(two, doubt.whole) > BETTER
 
 
-def _power(doubt: Doubt) -> float:
-    """Weighted residual that one line would leave of this pair, free of noise, in the late part."""
-    late = doubt.late
-    assert late is not None
-    start = settle(doubt.theta, doubt.whole, rounds=1)
-    variance = noise_variance(start, doubt.whole) * late.window.lengths / doubt.whole.window.lengths
-    gone = (doubt.whole.window.lengths - late.window.lengths)[:, None]
-    amplitude = start.amplitude * np.exp(gone * start.theta)
-    clean = model_spectrum(start.theta, amplitude, late.window, own=True)
-    clean = clean - model_spectrum(start.theta, amplitude, late.window, own=False)
-    one = settle(doubt.theta[:1], replace(late, data=clean), rounds=1)
+def _faint(two: Fit, problem: Problem) -> bool:
+    """Whether the weaker of two close lines is so weak, late in the sound, that nothing would be heard of a pair."""
+    line, rate = two.theta.imag, -two.theta.real * problem.sample_rate
+    level = np.sqrt((np.abs(two.amplitude) ** 2).sum(axis=0)) * np.exp(-rate * LATE)
+    close = abs(float(line[1] - line[0])) < CLOSE * float(line.mean())
+    return bool(close and level.min() < FAINT * level.max())
+
+
+def _rung_like(two: Fit) -> bool:
+    """Whether two close lines decay as differently as the rungs of a ladder do: no doublet of one head does."""
+    rate = np.abs(two.theta.real)
+    close = abs(float(two.theta.imag[1] - two.theta.imag[0])) < RUNG * float(two.theta.imag.mean())
+    return bool(close and rate.max() > UNLIKE * rate.min())
+
+
+def _power(two: Fit, whole: Problem, start: int, late: Problem) -> float:
+    """Weighted residual that one line would leave of this pair, free of noise, from sample `start` on."""
+    share = late.window.lengths / whole.window.lengths
+    variance = noise_variance(two, whole) * share
+    amplitude = two.amplitude * np.exp(start * two.theta)
+    shape, _ = line_shape(two.theta, late.window)
+    clean = 0.5 * rows_by(amplitude, shape.transpose(0, 2, 1), late.window)
+    strongest = int(np.argmax((np.abs(amplitude) ** 2).sum(axis=0)))
+    one = settle(two.theta[[strongest]], replace(late, data=clean), rounds=1)
     return float((one.residual / variance).sum())
 
 
-def _persists(doubt: Doubt, late: Problem) -> bool:
+def _persists(theta: Complexes, late: Problem) -> bool:
     """Whether the late part alone asks for two lines, where the whole had them, and not for a glide."""
-    one, two = settle(doubt.theta[:1], late), settle(doubt.theta, late)
-    if chance_of_gain(one, two, late) > LATE_CHANCE:
+    one, two = settle(theta[:1], late), settle(theta, late)
+    if chance_of_gain(one, two, late) > LATE_CHANCE or not sound(two, late):
         return False
-    line, before = _sorted_lines(two, late), np.sort(doubt.theta.imag) * late.sample_rate / (2.0 * math.pi)
+    line, before = _sorted_lines(two, late), np.sort(theta.imag) * late.sample_rate / (2.0 * math.pi)
     sd = np.sqrt(pole_variance(two, late.data, late.window)).max() * late.sample_rate / (2.0 * math.pi)
     split = float(before[1] - before[0])
-    same = float(np.abs(line - before).max()) < max(SAME * split, min(3.0 * float(sd), 0.5 * split))
-    return same and _beats_glide(two, late)
+    moved = float(np.abs(line - before).max())
+    if moved > max(SAME * split, min(3.0 * float(sd), 0.5 * split)):
+        return False
+    return _over_glide(two, late) > -BETTER
 
 
-def _beats_glide(two: Fit, problem: Problem) -> bool:
-    """Whether two lines leave clearly less than one gliding line does."""
+def _over_glide(two: Fit, problem: Problem) -> float:
+    """How much less two lines leave than one gliding line does (weighted residual)."""
     weight = 1.0 / noise_variance(two, problem)
     first = int(np.argmax((np.abs(two.amplitude) ** 2).sum(axis=0)))
     line = float(two.theta[first].imag) * problem.sample_rate / (2.0 * math.pi)
     decay = -float(two.theta[first].real) * problem.sample_rate
     glide = fit_chirp(problem, weight, line, decay)
-    return float(((glide.residual - two.residual) * weight).sum()) > BETTER
+    return float(((glide.residual - two.residual) * weight).sum())
 
 
 def _sorted_lines(fit: Fit, problem: Problem) -> Floats:
     """Frequencies in Hz, rising."""
     return np.asarray(np.sort(fit.theta.imag) * problem.sample_rate / (2.0 * math.pi), dtype=np.float64)
-
-
-def narrow(window: Window, problem: Problem, rows: NDArray[np.int64]) -> Problem:
-    """The problem on some of its segments only."""
-    unique, sharing = np.unique(window.lengths[rows], return_index=True, return_inverse=True)[1:]
-    part = replace(
-        window,
-        data=window.data[rows],
-        angle=window.angle[rows],
-        mask=window.mask[rows],
-        lengths=window.lengths[rows],
-        unique=unique,
-        sharing=sharing.reshape(-1),
-        background=window.background[window.sharing[rows[unique]]],
-    )
-    return replace(problem, window=part, data=problem.data[rows])

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drumtune.dsp.cluster import Problem, noise_variance
-from drumtune.dsp.refine import Fit, pole_variance, solve_linear
+from drumtune.dsp.refine import ENOUGH_SEGMENTS, Fit, pole_variance, solve_linear
 from drumtune.dsp.search import Cluster, Search, find_clusters, line_frequencies
-from drumtune.dsp.spectra import Segments, Window, as_segments, line_shape
+from drumtune.dsp.sift import Settled, sift
+from drumtune.dsp.spectra import Segments, Window, as_rows, as_segments, line_shape
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -120,15 +121,28 @@ def find_partials(  # noqa: PLR0913
     low, high = band
     if not 0.0 < low < high < 0.5 * sample_rate:
         raise ValueError(f"band must lie within 0 and half the sample rate, got {band} at {sample_rate} Hz")
-    record = as_segments(segments, sample_rate)
+    rows = as_rows(segments)
+    record = as_segments(rows, sample_rate)
     search = Search(record, low, high, max_together, floor_db)
-    return _choose(_report(record, find_clusters(search)), least_own, max_partials)
+    return _choose(_report(record, rows, find_clusters(search)), least_own, max_partials)
 
 
-def _report(record: Segments, clusters: list[Cluster]) -> Partials:
-    """The lines of all clusters with their standard deviations, by rising frequency."""
+def _report(record: Segments, rows: list[Floats], clusters: list[Cluster]) -> Partials:
+    """The lines of all clusters with their standard deviations, rungs of gliding lines taken out."""
     parts = [_describe(record, c.problem, c.fit) for c in clusters if c.problem is not None and c.fit is not None]
-    return _join(parts, record.lengths.size)
+    whole = _join(parts, record.lengths.size)
+    if record.lengths.size >= ENOUGH_SEGMENTS or whole.frequency.size < 2:
+        return whole
+    sifted = sift(record, rows, clusters)
+    gliding = [_settled_line(record, line) for line in sifted.settled if sifted.kept[line.place]]
+    kept = sifted.kept.copy()
+    kept[[line.place for line in sifted.settled]] = False
+    return _join([whole.only(np.flatnonzero(kept)), *gliding], record.lengths.size)
+
+
+def _settled_line(record: Segments, line: Settled) -> Partials:
+    """A gliding line with the pole of its settled part and the amplitudes of its start."""
+    return replace(_describe(record, line.problem, line.fit), amplitude=line.amplitude[:, None])
 
 
 def _describe(record: Segments, problem: Problem, fit: Fit) -> Partials:
@@ -137,7 +151,7 @@ def _describe(record: Segments, problem: Problem, fit: Fit) -> Partials:
     variance = noise_variance(fit, problem)
     fit = solve_linear(fit.theta, problem.data, window, 1.0 / variance)
     sd = np.sqrt(pole_variance(fit, problem.data, window)) * rate
-    noise = np.sqrt(variance / record.lengths)[:, None] * np.ones(fit.theta.size)
+    noise = np.sqrt(variance / window.lengths)[:, None] * np.ones(fit.theta.size)
     spread = np.sqrt(variance)[:, None] * _amplitude_scale(fit, window)
     line, decay = line_frequencies(fit.theta, rate), -fit.theta.real * rate
     own = np.ones(fit.theta.size)
@@ -153,20 +167,19 @@ def _amplitude_scale(fit: Fit, window: Window) -> Floats:
 
 
 def _join(parts: list[Partials], segments: int) -> Partials:
-    """Partials of several windows in one, by rising frequency."""
+    """Partials of several windows in one."""
     if not parts:
         none, empty = np.zeros(0), np.zeros((segments, 0))
         return Partials(none, none, empty.astype(np.complex128), none, none, empty, empty, none)
-    order = np.argsort(np.concatenate([part.frequency for part in parts]), kind="stable")
-    columns = [np.concatenate([getattr(p, f.name) for p in parts], axis=-1)[..., order] for f in fields(Partials)]
-    return Partials(*columns)
+    return Partials(*(np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(Partials)))
 
 
 def _choose(partials: Partials, least_own: float, most: int) -> Partials:
     """Lines that decay as a drum's do, with a say of their own, and of these the `most` strongest."""
     rate = partials.decay_rate
-    keep = (rate > SLOWEST_DECAY) & (rate < FASTEST_REPORTED)
-    partials = partials.only(np.flatnonzero(keep))
+    keep = (rate > SLOWEST_DECAY) & (rate > 2.0 * partials.decay_rate_sd) & (rate < FASTEST_REPORTED)
+    order = np.argsort(partials.frequency, kind="stable")
+    partials = partials.only(order[keep[order]])
     partials = replace(partials, own=_own_share(partials))
     partials = partials.only(np.flatnonzero(partials.own >= least_own))
     strength = (np.abs(partials.amplitude) ** 2).sum(axis=0)

@@ -15,7 +15,7 @@ import scipy.special
 from numpy.typing import NDArray
 
 from drumtune.dsp.cluster import Problem, grow, noise_variance, settle
-from drumtune.dsp.refine import Fit, solve_linear
+from drumtune.dsp.refine import ENOUGH_SEGMENTS, Fit, solve_linear
 from drumtune.dsp.spectra import Segments, cut_window, model_spectrum
 from drumtune.dsp.subspace import esprit_poles
 
@@ -51,6 +51,7 @@ class Cluster:
     problem: Problem | None = None
     fit: Fit | None = None
     background: int = BACKGROUND
+    peaks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +144,11 @@ def look(search: Search, clusters: list[Cluster]) -> bool:
     rest = _padded_residual(search, clusters)
     peaks, power = _peaks(search, rest)
     added = False
-    for low, high, _heard in sorted(_windows(peaks, power), key=lambda w: -float(w[2].max())):
+    for low, high, heard in sorted(_windows(peaks, power), key=lambda w: -float(w[2].max())):
         home = next((c for c in clusters if c.low < 0.5 * (low + high) < c.high), None)
         cluster = home or Cluster(low, high, *known([], record.lengths.size))
         before = cluster.theta.size
+        cluster.peaks += heard.size if home is None else 1
         _grow(search, clusters, cluster)
         if home is None and cluster.theta.size:
             clusters.append(cluster)
@@ -201,7 +203,8 @@ def problem_of(search: Search, clusters: list[Cluster], cluster: Cluster) -> Pro
     others = known([c for c in clusters if c is not cluster], record.lengths.size)
     data = window.data - model_spectrum(*others, window, own=True)
     data = data - model_spectrum(cluster.theta, cluster.amplitude, window, own=False)
-    return Problem(window, data, record.sample_rate, search.max_together)
+    most = search.max_together if record.lengths.size >= ENOUGH_SEGMENTS else cluster.peaks + 2
+    return Problem(window, data, record.sample_rate, min(most, search.max_together))
 
 
 def _grow(search: Search, clusters: list[Cluster], cluster: Cluster) -> None:

@@ -80,16 +80,9 @@ def as_segments(segments: ArrayLike | Sequence[ArrayLike], sample_rate: float) -
     ValueError
         If there is no record, one has fewer than 64 samples or is not finite, or the rate is not positive.
     """
-    rows = [np.asarray(row, dtype=np.float64) for row in _rows(segments)]
-    if not rows:
-        raise ValueError("needs at least one segment, got none")
+    rows = as_rows(segments)
     if not sample_rate > 0.0:
         raise ValueError(f"sample_rate must be positive, got {sample_rate}")
-    for row in rows:
-        if row.ndim != 1 or row.size < 64:
-            raise ValueError(f"a segment is one row of at least 64 samples, got shape {row.shape}")
-        if not np.isfinite(row).all():
-            raise ValueError("segments must be finite, got NaN or infinity")
     lengths = np.array([row.size for row in rows])
     padded_length = scipy.fft.next_fast_len(int(lengths.max()), real=True)
     padded = np.stack([scipy.fft.rfft(row, padded_length) for row in rows])
@@ -162,10 +155,21 @@ def rows_by(rows: Complexes, matrices: Complexes, window: Window) -> Complexes:
     return np.asarray((rows[:, None, :] @ matrices[window.sharing])[:, 0], dtype=np.complex128)
 
 
-def _rows(segments: ArrayLike | Sequence[ArrayLike]) -> list[ArrayLike]:
-    """One row per record, whatever the caller handed in."""
-    if isinstance(segments, np.ndarray):
-        return list(np.atleast_2d(segments)) if segments.size else []
-    if isinstance(segments, Sequence):
-        return list(segments)
-    raise ValueError(f"segments must be an array or a list of rows, got {type(segments).__name__}")
+def as_rows(segments: ArrayLike | Sequence[ArrayLike]) -> list[Floats]:
+    """One row of finite samples per record, whatever the caller handed in.
+
+    Raises
+    ------
+    ValueError
+        If there is no record, or one is not a row of at least 64 finite samples.
+    """
+    given = list(np.atleast_2d(segments)) if isinstance(segments, np.ndarray) else segments
+    if not isinstance(given, Sequence) or not given:
+        raise ValueError(f"segments must be an array or a list of rows, at least one, got {type(segments).__name__}")
+    rows = [np.asarray(row, dtype=np.float64) for row in given]
+    for row in rows:
+        if row.ndim != 1 or row.size < 64:
+            raise ValueError(f"a segment is one row of at least 64 samples, got shape {row.shape}")
+        if not np.isfinite(row).all():
+            raise ValueError("segments must be finite, got NaN or infinity")
+    return rows
