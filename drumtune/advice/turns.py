@@ -264,7 +264,7 @@ def _notes(
     """Sentences on what the plan rests on."""
     if not steps.any():
         doubt = "The reading is not sure enough to turn a rod on it: tap round again."
-        return (doubt,) if verdict == "unsure" else ("No move is larger than what the reading leaves open.",)
+        return (doubt,) if verdict == "unsure" else ("No turn of 1/16 or more is expected to make the head more even.",)
     notes = [
         f"What a turn does to this drum is known to about {100.0 * rods.relative_sd[1:].mean():.0f} %: "
         "tap round again after these moves.",
