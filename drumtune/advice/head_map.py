@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import jv
 
 from drumtune.advice.reading import Reading
 from drumtune.notes import tension_cents
@@ -31,7 +32,8 @@ class HeadMap:
 
 def head_map(reading: Reading, *, radial: int = 60, around: int = 240) -> HeadMap:
     """Tension and (1,1) shapes over the head on `radial` x `around` + 1 points, the seam closed."""
-    r, theta = np.meshgrid(np.linspace(0.02, 1.0, radial), np.linspace(0.0, 2.0 * np.pi, around + 1), indexing="ij")
+    radii, angles = np.linspace(0.02, 1.0, radial), np.linspace(0.0, 2.0 * np.pi, around + 1)
+    r, theta = np.meshgrid(radii, angles, indexing="ij")
     fields = [
         stress.rod_field(k, kind, reading.drum.rods, reading.hold) for k, kind in stress.harmonics(reading.drum.rods)
     ]
@@ -40,7 +42,14 @@ def head_map(reading: Reading, *, radial: int = 60, around: int = 240) -> HeadMa
     for value, field in zip(reading.field, fields, strict=True):
         tension = tension + value * sum(stress.stress(term, r, theta)[0] for term in field)
         matrix = matrix + value * modes.stiffness(field)
-    vectors = np.linalg.eigh(matrix)[1][:, 1:3]
-    shapes = modes.shapes(r.ravel(), theta.ravel())[0] @ vectors
-    cents = tension_cents(np.maximum(tension, FLOOR), 1.0)
-    return HeadMap(r * np.sin(theta), r * np.cos(theta), cents, shapes.T.reshape(2, *r.shape))
+    pair = _shapes(radii, angles, np.linalg.eigh(matrix)[1][:, 1:3])
+    return HeadMap(r * np.sin(theta), r * np.cos(theta), tension_cents(np.maximum(tension, FLOOR), 1.0), pair)
+
+
+def _shapes(r: NDArray[np.float64], theta: NDArray[np.float64], vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shapes of modes (B, K) on a polar grid, shape (K, R, A); quicker there than `modes.shapes` point by point."""
+    base = modes.basis()
+    along = base.norm * jv(base.m, base.zero * r[:, None])
+    turned = base.m * theta[:, None]
+    around = np.where(base.kind == 0, np.cos(turned), np.sin(turned))
+    return np.asarray((vectors.T[:, None, :] * along) @ around.T)

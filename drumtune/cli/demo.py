@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,6 +11,7 @@ from drumtune.cli import options
 
 if TYPE_CHECKING:
     from drumtune.cli.job import Job
+    from drumtune.drum import Drum
 
 
 def register(app: typer.Typer) -> None:
@@ -24,13 +25,26 @@ def demo(
     ),
 ) -> None:
     """Do the whole job on a recording of an invented drum and write the pictures into a folder."""
-    import json
-
     from drumtune.cli import job, progress, words
+
+    stand, drum, recording = described()
+    _make(out)
+    typer.echo(f"{stand['story']}\n")
+    with progress.bar("Listening") as report:
+        done = job.do([recording], drum, taps_per_rod=stand["taps_per_rod"], progress=report)
+    typer.echo(words.text(done))
+    names = _draw(out, done)
+    given = ", ".join(f"{pull:+.0f}" for pull in stand["pulls_cents"])
+    typer.echo(f"\nThe drum was given these pulls: {given} cents.")
+    typer.echo(f"Pictures in the folder {out}: {', '.join(names)}")
+
+
+def described() -> tuple[dict[str, Any], Drum, Path]:
+    """Return what stand.json says of the demo drum, that drum, and its recording."""
+    import json
 
     folder = samples()
     stand = json.loads((folder / "stand.json").read_text(encoding="utf-8"))
-    _make(out)
     drum = options.stand(
         diameter_in=stand["diameter_in"],
         rods=stand["rods"],
@@ -38,14 +52,7 @@ def demo(
         film_mil=stand["film_mil"],
         surface_density=None,
     )
-    typer.echo(f"{stand['story']}\n")
-    with progress.bar("Listening") as report:
-        done = job.do([folder / stand["recording"]], drum, taps_per_rod=stand["taps_per_rod"], progress=report)
-    typer.echo(words.text(done))
-    names = _draw(out, done)
-    given = ", ".join(f"{pull:+.0f}" for pull in stand["pulls_cents"])
-    typer.echo(f"\nThe drum was given these pulls: {given} cents.")
-    typer.echo(f"Pictures in the folder {out}: {', '.join(names)}")
+    return stand, drum, folder / stand["recording"]
 
 
 def samples() -> Path:

@@ -46,16 +46,13 @@ def do(
     DrumtuneError
         If files, taps or reading do not allow an answer; one line for the player.
     """
+    check_counts(drum.rods, taps_per_rod, channel)
+    take, search = listen(paths, drum.rods, taps_per_rod, channel)
+    groups = by_rod(take, search, drum.rods, taps_per_rod)
+
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
-    from drumtune.audio import read_take
-    from drumtune.dsp.taps import find_taps
 
-    check_counts(drum.rods, taps_per_rod, channel)
-    take = read_take(paths, channel)
-    expected = None if taps_per_rod is None else drum.rods * taps_per_rod
-    search = find_taps(take.samples, take.sample_rate, expected)
-    groups = by_rod(take, search, drum.rods, taps_per_rod)
     reading = read_head(take.samples, take.sample_rate, groups, drum, progress=progress)
     return Job(
         tuple(Path(name) for name in take.files),
@@ -66,6 +63,22 @@ def do(
         plan_moves(reading.pulls_cents, reading.covariance, drum, reading.tension, verdict=reading.verdict),
         (*take.warnings, *left_out(search)),
     )
+
+
+def listen(paths: Sequence[Path], rods: int, taps_per_rod: int | None, channel: int | None) -> tuple[Recording, Search]:
+    """Read the take and find its taps.
+
+    Raises
+    ------
+    DrumtuneError
+        If a file cannot be read or no tap is found.
+    """
+    from drumtune.audio import read_take
+    from drumtune.dsp.taps import find_taps
+
+    take = read_take(paths, channel)
+    expected = None if taps_per_rod is None else rods * taps_per_rod
+    return take, find_taps(take.samples, take.sample_rate, expected)
 
 
 def check_counts(rods: int, taps_per_rod: int | None, channel: int | None) -> None:

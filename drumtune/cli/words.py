@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from drumtune.advice.turns import Plan
     from drumtune.cli.job import Job
 
-COLUMNS = "rod    pull, cents    heard            taps"
+COLUMNS = "rod    pull, cents    heard              taps"
 
 
 def text(job: Job) -> str:

@@ -14,6 +14,10 @@ from drumtune.plots import style
 
 LEAST_RANGE = 25.0
 """Cents the strip spans at least to each side, so that an even head looks even."""
+CROWDED = 8
+"""With more rods than this, moves are written upright."""
+MARKS = {"raise": (style.RAISE, "^"), "lower": (style.LOWER, "v")}
+"""Colour and shape of a move."""
 
 
 def draw(axes: Axes, reading: Reading, moves: Sequence[Move] = ()) -> None:
@@ -25,9 +29,13 @@ def draw(axes: Axes, reading: Reading, moves: Sequence[Move] = ()) -> None:
     axes.plot(rods, pulls, color=style.GRID, linewidth=2.0, zorder=1)
     todo = {move.rod: move for move in moves}
     for rod, pull, deviation in zip(rods, pulls, deviations, strict=True):
-        _draw_rod(axes, (float(rod), float(pull), float(deviation)), todo.get(int(rod)))
+        move = todo.get(int(rod))
+        _draw_rod(axes, (float(rod), float(pull), float(deviation)), move)
+        if move is not None:
+            _write_move(axes, float(pull), float(deviation), move, upright=len(rods) > CROWDED)
     reach = max(LEAST_RANGE, float(np.max(np.abs(pulls) + deviations)))
-    axes.set_ylim(-1.75 * reach if moves else -1.2 * reach, 1.75 * reach if moves else 1.2 * reach)
+    room = 1.2 if not moves else 1.75 if len(rods) <= CROWDED else 2.8
+    axes.set_ylim(-room * reach, room * reach)
     axes.set_xlim(rods[0] - 0.6, rods[-1] + 0.6)
     axes.set_xticks(rods)
     axes.set_xlabel("rod, clockwise from the marked one")
@@ -36,21 +44,23 @@ def draw(axes: Axes, reading: Reading, moves: Sequence[Move] = ()) -> None:
 
 
 def _draw_rod(axes: Axes, point: tuple[float, float, float], move: Move | None) -> None:
-    """One rod: its point and error bar, and the move it needs written on the free side."""
+    """One rod: its point and error bar, in the shape and colour of the move it needs."""
     rod, pull, deviation = point
-    up = move is not None and move.action == "raise"
-    color = style.INK if move is None else style.RAISE if up else style.LOWER
-    marker = "o" if move is None else "^" if up else "v"
+    color, marker = (style.INK, "o") if move is None else MARKS[move.action]
     axes.errorbar(rod, pull, deviation, color=color, marker=marker, markersize=9, capsize=4, linewidth=1.6, zorder=3)
-    if move is None:
-        return
+
+
+def _write_move(axes: Axes, pull: float, deviation: float, move: Move, *, upright: bool) -> None:
+    """Write the move in words on the free side of its point; upright where rods stand close together."""
+    up = move.action == "raise"
     axes.annotate(
-        f"{move.action}\n{Fraction(move.turns).limit_denominator(64)} turn",
-        (rod, pull - deviation if up else pull + deviation),
+        f"{move.action}{' ' if upright else chr(10)}{Fraction(move.turns).limit_denominator(64)} turn",
+        (move.rod, pull - deviation if up else pull + deviation),
         xytext=(0, -8 if up else 8),
         textcoords="offset points",
+        rotation=90 if upright else 0,
         ha="center",
         va="top" if up else "bottom",
         fontsize=style.SMALL_SIZE,
-        color=color,
+        color=MARKS[move.action][0],
     )
