@@ -29,6 +29,7 @@ SHEAR = 0.5 * (1.0 - POISSON)
 
 Rim = Literal["held", "sliding", "spring"]
 Floats = NDArray[np.float64]
+Slopes = tuple[sp.csr_matrix, sp.csr_matrix]
 Stress = tuple[Floats, Floats, Floats]
 """Stress components xx, yy, xy at the quadrature points of a disc."""
 
@@ -53,12 +54,15 @@ class Disc:
             for i, j in ((0, 0), (1, 1), (0, 1))
         )
         mixed = POISSON * xy.T + SHEAR * xy
-        return sp.bmat([[xx + SHEAR * yy, mixed], [mixed.T, yy + SHEAR * xx]]).tocsr()
+        both: sp.csr_matrix = sp.bmat([[xx + SHEAR * yy, mixed], [mixed.T, yy + SHEAR * xx]]).tocsr()
+        return both
 
     @cached_property
     def _find(self) -> Callable[[Floats, Floats], NDArray[np.int64]]:
         corners = self.mesh.t.max() + 1
-        return MeshTri(np.ascontiguousarray(self.mesh.doflocs[:, :corners]), self.mesh.t).element_finder()
+        straight = MeshTri(np.ascontiguousarray(self.mesh.doflocs[:, :corners]), self.mesh.t)
+        finder: Callable[[Floats, Floats], NDArray[np.int64]] = straight.element_finder()
+        return finder
 
     def probe(self, r: ArrayLike, theta: ArrayLike) -> tuple[sp.csr_matrix, sp.csr_matrix, sp.csr_matrix]:
         """Matrices (points, size) that give a field's value, its x slope and its y slope at polar points."""
@@ -69,7 +73,7 @@ class Disc:
         cells = self._find(*(target * inward))
         place = np.full((2, len(cells), 1), 1.0 / 3.0)
         mapping = self.basis.mapping
-        for _ in range(8):  # Newton; two steps do, the curved triangles are nearly straight
+        for _ in range(4):  # Newton; two steps do, the curved triangles are nearly straight
             miss = target[:, :, None] - mapping.F(place, tind=cells)
             place = place + np.einsum("ijkl,jkl->ikl", mapping.invDF(place, tind=cells), miss)
         entries: list[list[Floats]] = [[], [], []]
@@ -120,24 +124,34 @@ class Disc:
 
     def stress_at(self, displacement: Floats, r: ArrayLike, theta: ArrayLike) -> Stress:
         """Radial, circumferential and shear stress of a displacement at polar points."""
-        _, slope_x, slope_y = self.probe(r, theta)
+        return self._stress_by(self.probe(r, theta)[1:], displacement, np.ravel(theta))
+
+    def _stress_by(self, slopes: Slopes, displacement: Floats, theta: Floats) -> Stress:
+        slope_x, slope_y = slopes
         a, b = displacement[: self.size], displacement[self.size :]
         xx, yy, xy = _plane_stress(slope_x @ a, slope_y @ a, slope_x @ b, slope_y @ b)
-        c, s = np.cos(np.ravel(theta)), np.sin(np.ravel(theta))
+        c, s = np.cos(theta), np.sin(theta)
         radial = c * c * xx + s * s * yy + 2.0 * c * s * xy
         hoop = s * s * xx + c * c * yy - 2.0 * c * s * xy
         return radial, hoop, c * s * (yy - xx) + (c * c - s * s) * xy
 
-    def rod_tensions(self, displacement: Floats, rods: int, inner: float = 0.86) -> Floats:
-        """Local tension at each rod (rods,): area mean of the radial stress, r in [inner, 1], +- a quarter spacing."""
+    @lru_cache(maxsize=32)  # noqa: B019 - a handful of discs per process
+    def _near_rods(self, rods: int, inner: float) -> tuple[Slopes, Floats, Floats]:
+        """Slopes at Gauss points beside every rod, the points' angles, and their shares of the area (64,)."""
         nodes, weights = np.polynomial.legendre.leggauss(8)
         r = 0.5 * (1.0 + inner) + 0.5 * (1.0 - inner) * nodes
         theta = 2.0 * np.pi * np.arange(rods)[:, None] / rods + nodes * np.pi / (2.0 * rods)
         shape = (rods, 8, 8)
-        grid_r = np.broadcast_to(r, shape)
-        radial, _, _ = self.stress_at(displacement, grid_r, np.broadcast_to(theta[:, :, None], shape))
-        area = np.outer(weights, weights * r)
-        mean: Floats = (radial.reshape(shape) * area).sum((1, 2)) / area.sum()
+        angles = np.broadcast_to(theta[:, :, None], shape).ravel()
+        slopes = self.probe(np.broadcast_to(r, shape), angles)[1:]
+        area = np.outer(weights, weights * r).ravel()
+        return slopes, angles, area / area.sum()
+
+    def rod_tensions(self, displacement: Floats, rods: int, inner: float = 0.86) -> Floats:
+        """Local tension at each rod (rods,): area mean of the radial stress, r in [inner, 1], +- a quarter spacing."""
+        slopes, angles, area = self._near_rods(rods, inner)
+        radial, _, _ = self._stress_by(slopes, displacement, angles)
+        mean: Floats = radial.reshape(rods, -1) @ area
         return mean
 
     def modes(self, extra: Stress, count: int) -> tuple[Floats, Floats]:
