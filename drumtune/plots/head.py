@@ -11,6 +11,8 @@ from drumtune.plots import style
 
 LEAST_RANGE = 20.0
 """Cents the colours span at least to each side."""
+KEY = "blue slacker, orange tighter than the mean, cents\nlines: where the (1,1) modes stand still"
+"""What colours and lines mean."""
 _STEPS = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
 
 
@@ -33,7 +35,7 @@ def draw(axes: Axes, head: HeadMap, rods: int) -> None:
             Line2D([], [], color=style.INK, linewidth=1.8, linestyle="dashed", label="higher"),
         ],
         loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, frameon=False, fontsize=style.TEXT_SIZE,
-        title="where the (1,1) modes stand still", title_fontsize=style.TEXT_SIZE,
+        title=KEY, title_fontsize=style.TEXT_SIZE,
     )  # fmt: skip
     style.plain(axes, "Head from above: tension, cents")
 

@@ -15,7 +15,7 @@ from drumtune.plots import style
 LEAST_RANGE = 25.0
 """Cents the strip spans at least to each side, so that an even head looks even."""
 CROWDED = 8
-"""With more rods than this, moves are written upright."""
+"""With more rods than this, moves are written upright and without the word turn."""
 MARKS = {"raise": (style.RAISE, "^"), "lower": (style.LOWER, "v")}
 """Colour and shape of a move."""
 
@@ -34,11 +34,13 @@ def draw(axes: Axes, reading: Reading, moves: Sequence[Move] = ()) -> None:
         if move is not None:
             _write_move(axes, float(pull), float(deviation), move, upright=len(rods) > CROWDED)
     reach = max(LEAST_RANGE, float(np.max(np.abs(pulls) + deviations)))
-    room = 1.2 if not moves else 1.75 if len(rods) <= CROWDED else 2.8
+    room = 1.2 if not moves else 1.75 if len(rods) <= CROWDED else 2.3
     axes.set_ylim(-room * reach, room * reach)
     axes.set_xlim(rods[0] - 0.6, rods[-1] + 0.6)
     axes.set_xticks(rods)
-    axes.set_xlabel("rod, clockwise from the marked one")
+    axes.set_xlabel(
+        "rod, clockwise" + ("; moves in turns" if moves and len(rods) > CROWDED else " from the marked one")
+    )
     axes.set_ylabel("pull, cents (up: tighter)")
     style.plain(axes, f"Rim strip: {reading.verdict}, spread {reading.spread_cents:.0f} cents")
 
@@ -53,8 +55,9 @@ def _draw_rod(axes: Axes, point: tuple[float, float, float], move: Move | None) 
 def _write_move(axes: Axes, pull: float, deviation: float, move: Move, *, upright: bool) -> None:
     """Write the move in words on the free side of its point; upright where rods stand close together."""
     up = move.action == "raise"
+    turns = Fraction(move.turns).limit_denominator(64)
     axes.annotate(
-        f"{move.action}{' ' if upright else chr(10)}{Fraction(move.turns).limit_denominator(64)} turn",
+        f"{move.action} {turns}" if upright else f"{move.action}\n{turns} turn",
         (move.rod, pull - deviation if up else pull + deviation),
         xytext=(0, -8 if up else 8),
         textcoords="offset points",
