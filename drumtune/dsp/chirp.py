@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,12 @@ def fit_chirp(problem: Problem, weight: Floats, frequency: float, decay_rate: fl
     return Chirp(float(found[1]), math.exp(found[0]), found[3:], math.exp(found[2]), energy)
 
 
+@lru_cache(maxsize=64)
+def _nodes(count: int) -> tuple[Floats, Floats]:
+    """Places and weights of the Gauss rule on -1...1."""
+    return np.polynomial.legendre.leggauss(count)
+
+
 class _Row:
     """One segment's window: nodes of the transform and the background to take away."""
 
@@ -70,7 +77,7 @@ class _Row:
         angle = window.angle[row, used]
         self.middle = float(angle.mean())
         cycles = float(angle.max() - angle.min()) * self.samples / (2.0 * math.pi)
-        nodes, weights = np.polynomial.legendre.leggauss(int(40 + NODES_PER_CYCLE * cycles))
+        nodes, weights = _nodes(8 * math.ceil((40 + NODES_PER_CYCLE * cycles) / 8))
         place = 0.5 * self.samples * (nodes + 1.0)
         # the sum over samples is the integral plus half the jump between the ends (Euler and Maclaurin)
         self.place = np.concatenate([place, [0.0, self.samples]])

@@ -20,6 +20,8 @@ Complexes = NDArray[np.complex128]
 
 CHANCE = 1e-7
 """Chance of adding a line to pure noise, per try (F test): a take sees some hundred tries."""
+ROUGH = 1e-2
+"""Gain, in bins' energies, at which a fit is good enough while lines are being looked for."""
 FINEST = 0.4
 """Hz, finest step of the scan for one more line: under the linewidth of anything that decays within 4 s."""
 PRIOR_BINS = 20.0
@@ -46,15 +48,15 @@ def noise_variance(fit: Fit, problem: Problem) -> Floats:
     return np.asarray(np.maximum(mixed, floor), dtype=np.float64)
 
 
-def settle(theta: Complexes, problem: Problem, *, rounds: int = 2) -> Fit:
-    """Refine the poles with the noise of each segment re-estimated `rounds` times."""
-    weight = 1.0 / noise_variance(
-        solve_linear(theta, problem.data, problem.window, np.ones(problem.data.shape[0]), slope=False), problem
-    )
-    fit = refine(theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate)
-    for _ in range(rounds - 1):
+def settle(theta: Complexes, problem: Problem, *, rounds: int = 2, enough: float = ROUGH) -> Fit:
+    """Refine the poles with the noise of each segment re-estimated `rounds` times (once for a single segment)."""
+    segments = problem.data.shape[0]
+    start = solve_linear(theta, problem.data, problem.window, np.ones(segments), slope=False)
+    weight = 1.0 / noise_variance(start, problem)
+    fit = refine(theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate, enough=enough)
+    for _ in range(rounds - 1 if segments > 1 else 0):
         weight = 1.0 / noise_variance(fit, problem)
-        fit = refine(fit.theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate)
+        fit = refine(fit.theta, problem.data, problem.window, weight, sample_rate=problem.sample_rate, enough=enough)
     return fit
 
 
@@ -86,12 +88,32 @@ def grow(problem: Problem, start: Complexes, offers: dict[int, Complexes]) -> Fi
     """Add lines to `start` while each is asked for by the data; `offers` are pole sets by their number of lines."""
     fit = settle(start, problem) if start.size else empty_fit(problem)
     while fit.theta.size < problem.max_lines and _room(problem, fit.theta.size + 1):
-        tries = [settle(theta, problem) for theta in _candidates(fit, problem, offers)]
-        better = [t for t in tries if sound(t, problem) and chance_of_gain(fit, t, problem) < CHANCE]
-        if not better:
+        found = _one_more(fit, problem, offers)
+        if found is None:
             break
-        fit = min(better, key=lambda t: t.residual @ (1.0 / noise_variance(better[0], problem)))
+        fit = found
     return fit
+
+
+def _one_more(fit: Fit, problem: Problem, offers: dict[int, Complexes]) -> Fit | None:
+    """The fit with one line more, if the data ask for it: the subspace's poles, else the best single addition.
+
+    Two more are tried last: of a pair that begins in opposite phase neither line alone explains much.
+    """
+    lines = fit.theta.size
+    tries = [
+        lambda: offers.get(lines + 1),
+        lambda: np.append(fit.theta, scan(fit, problem)),
+        lambda: offers.get(lines + 2),
+    ]
+    for offer in tries:
+        theta = offer()
+        if theta is None or theta.size > problem.max_lines or not _room(problem, theta.size):
+            continue
+        tried = settle(theta, problem)
+        if sound(tried, problem) and chance_of_gain(fit, tried, problem) < CHANCE:
+            return tried
+    return None
 
 
 def sound(fit: Fit, problem: Problem) -> bool:
@@ -122,13 +144,6 @@ def scan(fit: Fit, problem: Problem) -> complex:
     weight = 1.0 / noise_variance(fit, problem)
     gain = weight @ (match / np.maximum(size[window.sharing], 1e-300))
     return complex(theta[int(np.argmax(gain))])
-
-
-def _candidates(fit: Fit, problem: Problem, offers: dict[int, Complexes]) -> list[Complexes]:
-    """Pole sets with one line more: the subspace's, and the present one with the best single addition."""
-    wanted = fit.theta.size + 1
-    added = [np.append(fit.theta, scan(fit, problem))]
-    return added + ([offers[wanted]] if wanted in offers else [])
 
 
 def _room(problem: Problem, lines: int) -> bool:

@@ -59,12 +59,12 @@ def believed(doubt: Doubt) -> bool:
     for start, late in doubt.late:
         if _power(two, doubt.whole, start, late) < POWER:
             break
-        if not _persists(doubt.theta, late):
+        if not _persists(doubt.theta, late, against_glide=asked == 0):
             return False
         asked += 1
-    if asked == 0 and _rung_like(two):
-        return False
-    return _over_glide(two, doubt.whole) > BETTER
+    if asked:
+        return True
+    return not _rung_like(two) and _over_glide(two, doubt.whole) > BETTER
 
 
 def _faint(two: Fit, problem: Problem) -> bool:
@@ -94,7 +94,7 @@ def _power(two: Fit, whole: Problem, start: int, late: Problem) -> float:
     return float((one.residual / variance).sum())
 
 
-def _persists(theta: Complexes, late: Problem) -> bool:
+def _persists(theta: Complexes, late: Problem, *, against_glide: bool) -> bool:
     """Whether the late part alone asks for two lines, where the whole had them, and not for a glide."""
     one, two = settle(theta[:1], late), settle(theta, late)
     if chance_of_gain(one, two, late) > LATE_CHANCE or not sound(two, late):
@@ -103,9 +103,9 @@ def _persists(theta: Complexes, late: Problem) -> bool:
     sd = np.sqrt(pole_variance(two, late.data, late.window)).max() * late.sample_rate / (2.0 * math.pi)
     split = float(before[1] - before[0])
     moved = float(np.abs(line - before).max())
-    if moved > max(SAME * split, min(3.0 * float(sd), 0.5 * split)):
+    if moved > max(SAME * split, min(3.0 * float(sd), split)):
         return False
-    return _over_glide(two, late) > -BETTER
+    return not against_glide or _over_glide(two, late) > -BETTER
 
 
 def _over_glide(two: Fit, problem: Problem) -> float:

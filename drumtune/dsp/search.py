@@ -14,7 +14,7 @@ import scipy.ndimage
 import scipy.special
 from numpy.typing import NDArray
 
-from drumtune.dsp.cluster import Problem, grow, noise_variance, settle
+from drumtune.dsp.cluster import ROUGH, Problem, grow, noise_variance, settle
 from drumtune.dsp.refine import ENOUGH_SEGMENTS, Fit, solve_linear
 from drumtune.dsp.spectra import Segments, cut_window, model_spectrum
 from drumtune.dsp.subspace import esprit_poles
@@ -30,6 +30,8 @@ BACKGROUND = 3
 """Terms of the smooth background while lines are looked for: it stands for all that is not known outside."""
 SMOOTH = 0.05
 """Chance under which background terms are kept in the last fit."""
+EXACT = 1e-4
+"""Gain, in bins' energies, at which the last fit stops: 1 % of a standard deviation."""
 WIDEST = 120.0
 """Hz, the widest window whose lines are fitted together; more lines are split at their widest gap."""
 APART = 3.0
@@ -114,9 +116,9 @@ def finish(search: Search, clusters: list[Cluster]) -> list[Cluster]:
     clusters = rewindow(search, clusters, least=FINAL_MARGIN)
     for cluster in clusters:
         cluster.background = _background_asked(problem_of(search, clusters, cluster), cluster.theta)
-        refit(search, clusters, cluster)
+        refit(search, clusters, cluster, enough=EXACT)
     for cluster in clusters:
-        refit(search, clusters, cluster)
+        refit(search, clusters, cluster, enough=EXACT)
     return clusters
 
 
@@ -241,8 +243,8 @@ def rewindow(search: Search, clusters: list[Cluster], *, least: float = MARGIN) 
     return clusters
 
 
-def refit(search: Search, clusters: list[Cluster], cluster: Cluster) -> None:
+def refit(search: Search, clusters: list[Cluster], cluster: Cluster, *, enough: float = ROUGH) -> None:
     """Refine one cluster with the present lines of the others."""
     problem = problem_of(search, clusters, cluster)
-    fit = settle(cluster.theta, problem, rounds=1)
+    fit = settle(cluster.theta, problem, rounds=1, enough=enough)
     cluster.theta, cluster.amplitude, cluster.problem, cluster.fit = fit.theta, fit.amplitude, problem, fit

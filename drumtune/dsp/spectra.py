@@ -53,7 +53,8 @@ class Window:
     """A band of bins of all segments: `angle` and `data` (S, M), `mask` (S, M), and `sharing` (S,) into unique lengths.
 
     `angle` is in rad/sample; `unique` are the rows (U,) that stand for each distinct length, `sharing[s]` the place of
-    segment s among them; `background` (U, M, K) is an orthonormal smooth basis for what lies outside the window.
+    segment s among them; `turn` (U, M) is exp(-i angle)
+    of those; `background` (U, M, K) is an orthonormal smooth basis for what lies outside the window.
     """
 
     low: float
@@ -65,6 +66,7 @@ class Window:
     unique: NDArray[np.int64]
     sharing: NDArray[np.int64]
     background: Complexes
+    turn: Complexes
 
     @property
     def samples(self) -> Floats:
@@ -109,7 +111,16 @@ def cut_window(segments: Segments, low: float, high: float, *, background: int =
     basis = (place[:, :, None] ** powers) * mask[unique][:, :, None]
     basis = np.linalg.qr(basis)[0] if powers.size else basis
     return Window(
-        low, high, data, angle, mask, segments.lengths, unique, sharing.reshape(-1), basis.astype(np.complex128)
+        low,
+        high,
+        data,
+        angle,
+        mask,
+        segments.lengths,
+        unique,
+        sharing.reshape(-1),
+        basis.astype(np.complex128),
+        np.exp(-1j * angle[unique]),
     )
 
 
@@ -119,14 +130,11 @@ def line_shape(theta: Complexes, window: Window, *, slope: bool = False) -> tupl
     Shapes (U, M, P) for theta of shape (P,). G = (1 - e^(n theta)) / (1 - e^(theta - i omega)) at bins
     e^(-i omega n) = 1. Without `slope` the second array is empty.
     """
-    angle = window.angle[window.unique][:, :, None]
     count = window.lengths[window.unique][:, None, None].astype(np.float64)
     mask = window.mask[window.unique][:, :, None]
-    step = theta - 1j * angle
-    step = np.where(np.abs(step) < 1e-9, 1e-9, step)
-    power = np.exp(step)
+    power = window.turn[:, :, None] * np.exp(theta)
     below = power - 1.0
-    below = np.where(np.abs(step) < 1e-4, step * (1.0 + step * (0.5 + step / 6.0)), below)
+    below[np.abs(below) < 1e-9] = 1e-9
     end = np.exp(count * theta)
     shape = mask * (end - 1.0) / below
     if not slope:
