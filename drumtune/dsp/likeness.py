@@ -26,13 +26,15 @@ STRONG_DB = 26.0
 """Candidates within this much of the strongest make up the typical tap."""
 
 LIMITS = {
-    "too soft": (-32.0, -23.0),
-    "a knock that does not ring": (-19.0, -14.0),
-    "another sound than the head": (0.12, 0.30),
-    "a sound that swells, such as speech": (-8.0, -2.5),
-    "too weak a beginning": (0.9, 1.2),
+    "too soft": (-38.0, -14.0),
+    "a knock that does not ring": (-22.0, -12.0),
+    "another sound than the head": (0.0, 0.5),
+    "a sound that swells, such as speech": (-12.0, -4.0),
+    "too weak a beginning": (0.8, 1.3),
 }
-"""Reason to leave a candidate out, and the values of its measure below which it is none and above which it is sure."""
+"""Reason to leave a candidate out, and the values of its measure that are wholly against it and not at all."""
+SURE, LIKELY, DOUBTFUL = 0.6, 0.45, 0.2
+"""Quality from which a candidate is surely, likely, and perhaps a tap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +93,13 @@ def likeness(samples: Samples, sample_rate: float, onsets: Samples, rise: Sample
 
 
 def _judged(measures: Samples) -> Likeness:
-    """Place each measure between its limits; the worst one decides."""
+    """Add up, as squares, how far each measure lies from its better limit; the worst one names the reason."""
     low, high = np.array(list(LIMITS.values())).T[:, :, None]
-    places = np.clip((measures - low) / (high - low), 0.0, 1.0)
+    lacking = np.clip((high - measures) / (high - low), 0.0, 1.0)
     names = tuple(LIMITS)
-    worst = ((measures - low) / (high - low)).argmin(axis=0)
-    return Likeness(places.min(axis=0), tuple(names[k] for k in worst), measures)
+    worst = ((high - measures) / (high - low)).argmax(axis=0)
+    quality = np.maximum(1.0 - np.sqrt((lacking * lacking).sum(axis=0)), 0.0)
+    return Likeness(quality, tuple(names[k] for k in worst), measures)
 
 
 def _lines(samples: Samples, sample_rate: float, onsets: Samples) -> Samples:

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.dsp.faults import fault_of
-from drumtune.dsp.likeness import Likeness, likeness
+from drumtune.dsp.hum import remove_hum
+from drumtune.dsp.likeness import DOUBTFUL, LIKELY, SURE, Likeness, likeness
 from drumtune.dsp.onsets import novelty, refine_onset
 from drumtune.errors import TakeError
 
@@ -30,6 +31,8 @@ DOUBLE = 0.25
 """A stroke within this time of the one before (s) makes that one a double hit."""
 SILENT = 1e-5
 """Peak under which a recording is silence, full scale 1 (under one step of 16 bit)."""
+_LOUDER = 6.0
+"""Of two sounds so close, the second is the tap if it has this much more tone (dB)."""
 _SHOWN = 8
 """Times told in a message before it is shortened."""
 
@@ -113,14 +116,15 @@ def find_taps(samples: Samples, sample_rate: float, expected: int | None = None)
         raise TakeError(
             "the recording is silent: check the microphone and its level, and record again", reason="silence"
         )
-    found = novelty(samples, sample_rate)
+    clear = remove_hum(samples, sample_rate)
+    found = novelty(clear, sample_rate)
     peaks = found.peaks
     if peaks.size == 0:
         raise TakeError(
             "no tap stands out of the noise: record closer to the drum or in a quieter room", reason="noise"
         )
     coarse = np.array([found.onset(int(peak)) for peak in peaks])
-    looks = likeness(samples, sample_rate, coarse, found.score[peaks], expected)
+    looks = likeness(clear, sample_rate, coarse, found.score[peaks], expected)
     search = _chosen(samples, sample_rate, coarse, looks, expected)
     if not search.taps:
         raise TakeError("no sound in the recording rings like a drum: tap the head near each rod", reason="noise")
@@ -146,44 +150,68 @@ def _checked(samples: Samples) -> Samples:
 
 def _chosen(samples: Samples, rate: float, coarse: Samples, looks: Likeness, expected: int | None) -> Search:
     """Judge the candidates, refine the onsets of those taken, mark faults."""
-    taken = _taken(looks.quality, expected)
-    taps: list[Tap] = []
+    crowded = _crowded(coarse, looks)
+    taken = _taken(np.where(crowded, 0.0, looks.quality), expected)
+    tone = looks.measures[0]
+    kept: list[int] = []
+    doubled: list[int] = []
     rejected: list[Rejected] = []
-    for k, time in enumerate(coarse):
+    for k, time in enumerate(coarse.tolist()):
+        close = bool(kept) and time - coarse[kept[-1]] < DOUBLE
         if not taken[k]:
-            rejected.append(Rejected(float(time), looks.reasons[k]))
-        elif taps and time - taps[-1].onset < DOUBLE:
-            taps[-1] = replace(taps[-1], fault=taps[-1].fault or "double")
-            rejected.append(Rejected(float(time), "second of a double hit"))
+            rejected.append(
+                Rejected(time, "one of a run of sounds, such as speech" if crowded[k] else looks.reasons[k])
+            )
+        elif close and tone[k] > tone[kept[-1]] + _LOUDER:
+            rejected.append(Rejected(float(coarse[kept.pop()]), "a softer sound just before a tap"))
+            kept.append(k)
+        elif close:
+            doubled.append(kept[-1])
+            rejected.append(Rejected(time, "second of a double hit"))
         else:
-            taps.append(_tap(samples, rate, float(time)))
-    return _without_repeats(Search(tuple(taps), tuple(rejected)), expected)
+            kept.append(k)
+    taps = tuple(_tap(samples, rate, float(coarse[k]), k in doubled) for k in kept)
+    return _without_repeats(Search(taps, tuple(sorted(rejected, key=lambda sound: sound.time))), expected)
+
+
+def _crowded(coarse: Samples, looks: Likeness) -> NDArray[np.bool_]:
+    """Which candidates belong to a run of four or more that could be taps, each within `DOUBLE` of the one before.
+
+    The one of a run that stands out by its tone does not belong to it.
+    """
+    crowded = np.zeros(coarse.size, bool)
+    likely = np.flatnonzero(looks.quality >= DOUBTFUL)
+    for run in np.split(likely, np.flatnonzero(np.diff(coarse[likely]) > DOUBLE) + 1):
+        if run.size >= 4:
+            tone = looks.measures[0, run]
+            rest = np.sort(tone)[-2]
+            crowded[run[tone <= rest + _LOUDER]] = True
+    return crowded
 
 
 def _taken(quality: Samples, expected: int | None) -> NDArray[np.bool_]:
     """Which candidates are taps: the sure ones, and of the doubtful ones as many of the best as are wanted."""
-    sure = quality >= 1.0
     if expected is None:
-        return quality >= 0.5
-    missing = expected - int(sure.sum())
-    doubtful = np.flatnonzero((quality > 0.0) & ~sure)
+        return np.asarray(quality >= LIKELY)
+    taken = quality >= SURE
+    missing = expected - int(taken.sum())
+    doubtful = np.flatnonzero((quality >= DOUBTFUL) & ~taken)
     best = doubtful[np.argsort(-quality[doubtful], kind="stable")]
-    taken = sure.copy()
     if 0 < missing <= best.size:
         next_best = quality[best[missing]] if missing < best.size else 0.0
         if quality[best[missing - 1]] > next_best:
             taken[best[:missing]] = True
-    return taken
+    return np.asarray(taken)
 
 
-def _tap(samples: Samples, rate: float, coarse: float) -> Tap:
+def _tap(samples: Samples, rate: float, coarse: float, doubled: bool) -> Tap:
     """Refined onset, level and fault of the stroke at a coarse onset."""
     onset = refine_onset(samples, rate, coarse)
     at = round(onset * rate)
     before = samples[max(0, at - round(0.02 * rate)) : max(1, at - round(0.002 * rate))]
     ring = samples[at : at + round(0.1 * rate)] - before.mean()
     peak = float(np.abs(ring).max(initial=0.0))
-    fault = fault_of(samples, rate, onset)
+    fault = fault_of(samples, rate, onset) or ("double" if doubled else "")
     return Tap(onset, peak, 20.0 * float(np.log10(max(peak, 1e-12))), fault == "clipped", fault)
 
 
