@@ -1,7 +1,7 @@
 """Octave and third-octave bands (IEC 61260-1) for the decay of short sounds.
 
-Conventions: centre frequencies and edges in Hz, base-ten octave ratio G = 10^0.3; `fraction` is 1 (octaves) or 3 (thirds).
-Equations: docs/physics.md, section Bands. Source: IEC 61260-1:2014, clauses 5.2 to 5.5.
+Conventions: centre frequencies and edges in Hz, base-ten octave ratio G = 10^0.3; `fraction` is 1 (octaves) or 3
+(thirds). Equations: docs/physics.md, section Bands. Source: IEC 61260-1:2014, clauses 5.2 to 5.5.
 
 A filter rings too. Run backwards in time its ringing falls before the onset, where it harms no decay: F. Jacobsen and
 J. H. Rindel, "Time reversed decay measurements", J. Sound Vib. 117(1), 1987: a filter of bandwidth B bears decays of
@@ -127,7 +127,8 @@ def _band(spectrum: Complex, duration: float, period: float, centre: float, frac
 def band_power(spectrum: Complex, period: float, band: Band) -> tuple[Array, float]:
     """Squared envelope of one band of a sound, half the analytic signal's square, and its own lower sampling rate.
 
-    `spectrum` is the rfft, over its length, of the sound padded to `period` s; the padding outlasts the filter's ringing.
+    `spectrum` is the rfft, over its length, of the sound padded to `period` s; the padding outlasts the filter's
+    ringing.
     """
     reach = 2.0 ** _REACH_OCTAVES[band.fraction]
     first = max(1, int(band.centre / reach * period))

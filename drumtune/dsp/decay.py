@@ -3,9 +3,9 @@
 Conventions: signals from their onset on, shape (samples,), any unit; `rate` in Hz; times in s from the onset; levels in
 dB under the whole energy of the sound. Equations: docs/physics.md, section Decay.
 
-Sources: ISO 3382-1:2009 (curve, ranges, clarity), ISO 3382-2:2008 annex B (non-linearity, curvature), W. T. Chu, "Comparison
-of reverberation measurements using Schroeder's impulse method and decay-curve averaging method", JASA 63(5), 1978
-(noise taken off), Lundeby et al. 1995 (truncation; see floor.py).
+Sources: ISO 3382-1:2009 (curve, ranges, clarity), ISO 3382-2:2008 annex B (non-linearity, curvature), W. T. Chu,
+"Comparison of reverberation measurements using Schroeder's impulse method and decay-curve averaging method", JASA
+63(5), 1978 (noise taken off), Lundeby et al. 1995 (truncation; see floor.py).
 
 A figure is never given silently where the data do not bear it: `Figure.valid` says so and `Figure.reason` why. The
 functions here do not filter (see bands.py) and do not separate partials (see lines of partials.py).
@@ -25,8 +25,9 @@ Array = NDArray[np.float64]
 CURVATURE_LIMIT = 10.0
 """Curvature in % above which a decay is not one straight line (ISO 3382-2 annex B)."""
 RANGES = {"edt": (0.0, -10.0, 25.0, 30.0), "t20": (-5.0, -25.0, 35.0, 10.0), "t30": (-5.0, -35.0, 45.0, 10.0)}
-"""Of each figure: evaluation range in dB (top, bottom), how far in dB under the peak the noise must lie (all ISO 3382-1),
-and the non-linearity in per mille above which the fit is suspect (T20, T30: ISO 3382-2 annex B, from memory; EDT: ours)."""
+"""Of each figure: evaluation range in dB (top, bottom), how far in dB under the peak the noise must lie (all ISO
+3382-1), and the non-linearity in per mille above which the fit is suspect (T20, T30: ISO 3382-2 annex B, from memory;
+EDT: ours)."""
 _ONSET_DB = -20.0
 _PEAK_INTERVAL = 0.01
 _END_MARGIN = 3.0
@@ -170,7 +171,7 @@ def _doubt(decay: EnergyDecay, name: str, nonlinearity: float) -> str:
 
 
 def clarity(signal: Array, rate: float, early: float) -> float:
-    """Early-to-late energy ratio in dB with the border at `early` in s: C80 with 0.08, C50 with 0.05 (ISO 3382-1 A.2.3).
+    """Early-to-late energy ratio in dB, border at `early` in s: C80 with 0.08, C50 with 0.05 (ISO 3382-1 A.2.3).
 
     Does not take noise off; give a signal that starts at its onset.
     """

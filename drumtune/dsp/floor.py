@@ -60,8 +60,8 @@ def interval_means(power: Array, rate: float, length: float) -> tuple[Array, Arr
     """Means of `power` over whole intervals of `length` in s: (middle times in s, means), shape (intervals,)."""
     count = max(1, round(length * rate))
     whole = power.size // count
-    means = power[: whole * count].reshape(whole, count).mean(axis=1)
-    return (np.arange(whole) + 0.5) * count / rate, means
+    means = np.asarray(power[: whole * count].reshape(whole, count).mean(axis=1), dtype=np.float64)
+    return np.asarray((np.arange(whole) + 0.5) * count / rate, dtype=np.float64), means
 
 
 def line_fit(x: Array, y: Array) -> tuple[float, float]:
@@ -138,9 +138,10 @@ def _still_falling(power: Array, rate: float, slope: float, level: float) -> boo
     seen = float(power[start:].sum()) / rate
     ends = np.array([start, power.size]) / rate
     said = float(-np.diff(10.0 ** ((level + slope * ends) / 10.0))[0]) * DECADE / -slope
-    return said > 0.5 * seen
+    return bool(said > 0.5 * seen)
 
 
 def _tail_energy(slope: float, level: float, start: float) -> float:
     """Energy under a straight decay after `start`: its power there divided by its rate."""
-    return float(10.0 ** ((level + slope * start) / 10.0)) * DECADE / -slope
+    power: float = 10.0 ** ((level + slope * start) / 10.0)
+    return power * DECADE / -slope

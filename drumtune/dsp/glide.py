@@ -46,7 +46,8 @@ class GlideLaw:
     def warp(self, times: Array) -> Array:
         """Integral of `ratio` from 0 to times in s: the time at which a steady line would be as far, in s."""
         first, now = np.sqrt(1.0 + self.excess), self.ratio(times)
-        return times + (first - now - np.log((1.0 + first) / (1.0 + now))) / self.rate
+        ahead = (first - now - np.log((1.0 + first) / (1.0 + now))) / self.rate
+        return np.asarray(times + ahead, dtype=np.float64)
 
     def unwarp(self, warped: Array) -> Array:
         """Real times (s) of warped ones, the inverse of `warp`, by Newton's method."""
@@ -123,20 +124,14 @@ def strong_lines(signal: Array, rate: float, *, most: int = 6, highest: float = 
     return found
 
 
-def sharpness(signal: Array) -> float:
-    """How few lines hold a sound's energy: sum |S|^4 / (sum |S|^2)^2 of its windowed spectrum.
-
-    Largest when a glide is taken out rightly: then every partial under the law is one sharp line.
-    """
-    power = np.square(np.abs(rfft(signal * np.hanning(2 * signal.size)[signal.size :])))
-    return float(np.square(power).sum() / power.sum() ** 2)
-
-
-def track_pitch(signal: Array, rate: float, frequency: float, *, below: float = 0.22, above: float = 0.42) -> PitchTrack:
+def track_pitch(
+    signal: Array, rate: float, frequency: float, *, below: float = 0.22, above: float = 0.42
+) -> PitchTrack:
     """Follow one partial by its analytic signal in a band round `frequency` (Hz).
 
     The band has raised-cosine flanks over the last third of its reach, `below` and `above` as shares of `frequency`.
-    The track runs from FIRST, every 2 ms, until the band's amplitude has fallen by 50 dB or comes within 12 dB of what is left at the end.
+    The track runs from FIRST, every 2 ms, until the band's amplitude has fallen by 50 dB or comes within 12 dB of
+    what is left at the end.
     """
     size = next_fast_len(signal.size + int(0.3 * rate))
     spectrum = rfft(signal, size)
@@ -164,7 +159,7 @@ def _as_track(envelope: Complex, step: float, centre: float) -> PitchTrack:
     least = max(peak * 10.0 ** (-50.0 / 20.0), 4.0 * quiet if quiet < 0.06 * peak else 0.0)
     loud = np.flatnonzero(amplitude > least)
     kept = slice(int(np.searchsorted(times, FIRST)), int(loud[-1]) + 1 if loud.size else 0)
-    return PitchTrack(times[kept], pitch[kept], amplitude[kept])
+    return PitchTrack(np.asarray(times[kept], dtype=np.float64), pitch[kept], amplitude[kept])
 
 
 def fit_glide(track: PitchTrack) -> Glide:
@@ -193,9 +188,13 @@ def _thin(track: PitchTrack, most: int = 120) -> PitchTrack:
     """A track of at most `most` points, by means over neighbours weighted by energy."""
     group = -(-track.times.size // most)
     whole = track.times.size // group * group
-    parts = [part[:whole].reshape(-1, group) for part in (track.times, track.frequencies, track.amplitudes)]
-    weight = np.square(parts[2]) + 1e-300
-    return PitchTrack(parts[0].mean(axis=1), (parts[1] * weight).sum(axis=1) / weight.sum(axis=1), parts[2].mean(axis=1))
+    times, frequencies, amplitudes = (
+        part[:whole].reshape(-1, group) for part in (track.times, track.frequencies, track.amplitudes)
+    )
+    weight = np.square(amplitudes) + 1e-300
+    pitch = np.einsum("ij,ij->i", frequencies, weight) / np.einsum("ij->i", weight)
+    middles, sizes = (np.asarray(part.mean(axis=1), dtype=np.float64) for part in (times, amplitudes))
+    return PitchTrack(middles, pitch, sizes)
 
 
 def _descend(track: PitchTrack, weight: Array, start: Array) -> tuple[float, GlideLaw, float]:
@@ -203,7 +202,8 @@ def _descend(track: PitchTrack, weight: Array, start: Array) -> tuple[float, Gli
     root = np.sqrt(weight)
 
     def residual(theta: Array) -> Array:
-        return root * (theta[0] * GlideLaw(theta[1], theta[2]).ratio(track.times) - track.frequencies)
+        said = theta[0] * GlideLaw(theta[1], theta[2]).ratio(track.times)
+        return np.asarray(root * (said - track.frequencies), dtype=np.float64)
 
     theta, damping = start, 1e-3
     error = residual(theta)

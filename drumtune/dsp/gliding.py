@@ -1,8 +1,8 @@
 """Damped lines that glide together: frequencies, decays and the law of the glide refined jointly, in real time.
 
-The model is sum_p Re(a_p exp(-alpha_p t + 2 pi i f_p W(t))) from the onset on, W the warp of a GlideLaw common to all lines,
-as one tension is common to all modes of a head: docs/physics.md, section Glide. Conventions as in glide.py; `amplitude`
-is complex, at the onset (t = 0), in the signal's unit. Does not find lines: start it from partials.py.
+The model is sum_p Re(a_p exp(-alpha_p t + 2 pi i f_p W(t))) from the onset on, W the warp of a GlideLaw common to all
+lines, as one tension is common to all modes of a head: docs/physics.md, section Glide. Conventions as in glide.py;
+`amplitude` is complex, at the onset (t = 0), in the signal's unit. Does not find lines: start it from partials.py.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ _RATES = (0.5, 60.0)
 class GlidingLines:
     """Lines under one law, by the order they came in; each array of shape (lines,).
 
-    `excess_sd` is that of the law's excess (0 when it was held); `frequency` is the settled one in Hz, `decay_rate` in 1/s (T60 = 6.9078 over it), with standard deviations from the
-    residual; `residual` is the share of the energy left unexplained.
+    `excess_sd` is that of the law's excess (0 when it was held); `frequency` is the settled one in Hz, `decay_rate`
+    in 1/s (T60 = 6.9078 over it), with standard deviations from the residual; `residual` is the share of the energy
+    left unexplained.
     """
 
     law: GlideLaw
@@ -63,7 +64,7 @@ def lower_rate(signal: Array, rate: float, top: float) -> tuple[Array, float]:
     return irfft(kept, count)[: int(signal.size / rate * new_rate)] * (count / size), new_rate
 
 
-def refine_gliding(  # noqa: PLR0913 - the sound, and where to start
+def refine_gliding(
     signal: Array, rate: float, law: GlideLaw, frequency: Array, decay_rate: Array, *, span: tuple[float, float]
 ) -> GlidingLines:
     """Least-squares fit of gliding damped lines to a hit, between two times in s after its onset (`span`).
@@ -89,8 +90,10 @@ def refine_gliding(  # noqa: PLR0913 - the sound, and where to start
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     residual = float(state.error @ state.error / (data @ data))
     lines = state.lines
+    excess_sd = float(sd[-2]) if sd.size > 4 * count else 0.0
+    frequency_sd = sd[3 * count : 4 * count] / (2.0 * np.pi)
     return GlidingLines(
-        state.law, float(sd[-2]) if sd.size > 4 * count else 0.0, lines.imag / (2.0 * np.pi), sd[3 * count : 4 * count] / (2.0 * np.pi),
+        state.law, excess_sd, lines.imag / (2.0 * np.pi), frequency_sd,
         -lines.real, sd[2 * count : 3 * count], state.amplitude, residual,
     )  # fmt: skip
 

@@ -1,7 +1,7 @@
 """The lines of one whole hit: its glide taken out, each strong partial's frequency and decay, and near pairs.
 
-Conventions: a hit starts at its onset, shape (samples,), `rate` in Hz; frequencies are settled ones in Hz, decay rates in
-1/s (T60 = 6.9078 over it). Equations: docs/physics.md, sections Glide and Beats.
+Conventions: a hit starts at its onset, shape (samples,), `rate` in Hz; frequencies are settled ones in Hz, decay
+rates in 1/s (T60 = 6.9078 over it). Equations: docs/physics.md, sections Glide and Beats.
 
 One line is fitted to each strong peak of the sound with its glide taken out, and a second one only where the sound
 after 0.25 s asks for it: earlier a glide or a click looks like a near pair and is none. Each line is fitted in warped
@@ -34,7 +34,7 @@ from drumtune.dsp.glide import (
     unwarp,
     warped_samples,
 )
-from drumtune.dsp.gliding import GlidingLines, refine_gliding
+from drumtune.dsp.gliding import refine_gliding
 from drumtune.dsp.refine import Fit, pole_variance, solve_linear
 from drumtune.dsp.spectra import Segments, as_segments, cut_window, model_spectrum
 from drumtune.dsp.subspace import esprit_poles
@@ -130,18 +130,17 @@ def hear_lines(signal: Array, rate: float, *, highest: float = 2000.0) -> HitLin
         return None
     highest = min(highest, 0.4 * rate)
     signal = _sounding(signal, rate)
-    law = first_law(signal, rate)
+    law, law_sd = first_law(signal, rate), 0.0
+    fits: list[Fit] = []
     for last in (False, True):
         flat = _flatten(signal, rate, law, highest)
         fits = _lines(flat, highest)
         fits = _pairs(flat, fits) if last else fits
         if not fits:
             return None
-        joint = _joint(signal, rate, law, fits, flat.rate)
-        sure = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
-        law = joint.law if sure else STEADY
+        law, law_sd = _better_law(signal, rate, law, fits, flat.rate)
     flat = _flatten(signal, rate, law, highest)
-    return _report(signal, rate, law, [_again(flat, fits, place) for place in range(len(fits))], flat)
+    return _report(signal, rate, law, _rows(flat, [_again(flat, fits, k) for k in range(len(fits))], law_sd))
 
 
 def _sounding(signal: Array, rate: float) -> Array:
@@ -189,15 +188,15 @@ def _lines(flat: _Flat, highest: float) -> list[Fit]:
     """Lines one by one, each at the strongest peak of what the ones before leave, if it explains what is there."""
     fits: list[Fit] = []
     tried: list[float] = []
-    rest, top = flat.samples, None
+    rest, top = flat.samples, -np.inf
     while len(fits) < _MOST and len(tried) < 2 * _MOST:
         peaks = strong_lines(rest, flat.rate, most=2 * _MOST, highest=highest)
-        top = peaks[0][1] if top is None and peaks else top
+        top = max([top] + [level for _, level in peaks[:1]])
         fresh = [p for p, level in peaks if level > top - _WITHIN_DB and all(abs(p / t - 1.0) > 0.025 for t in tried)]
         if not fresh:
             break
         tried.append(fresh[0])
-        found = _one(flat, np.array([-6.0 + 2j * np.pi * fresh[0]]) / flat.rate, fits)
+        found = _one(flat, np.array([-6.0 + 2j * np.pi * fresh[0]], dtype=np.complex128) / flat.rate, fits)
         fits += found
         rest = flat.samples - _sound(flat, fits) if found else rest
     return [_again(flat, fits, place) for place in range(len(fits))]
@@ -294,22 +293,30 @@ def _gap(two: Fit) -> float:
 
 
 def _same(late: Fit, whole: Fit, problem: Problem) -> bool:
-    """Whether the whole hit shows the pair that its late part (`problem`) shows: same distance, still a pair by LATE."""
+    """Whether the whole hit shows the pair its late part (`problem`) shows: as far apart, still a pair by LATE."""
     return abs(_gap(whole) / _gap(late) - 1.0) < 0.25 and _alike(whole, problem, LATE - FIRST)
 
 
-def _joint(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float) -> GlidingLines:
-    """All lines and the law refined in real time, while the strongest line lasts."""
+def _better_law(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float) -> tuple[GlideLaw, float]:
+    """The law refined in real time with all lines, while the strongest lasts, and what it leaves unsure of a pitch.
+
+    STEADY when nothing glides for sure. The second value is a standard deviation as a share of the frequency.
+    """
     law = GlideLaw(_TRIED[0], 5.0) if law == STEADY else law
     theta = np.concatenate([fit.theta for fit in fits]) * flat_rate
     size = np.concatenate([np.abs(fit.amplitude[0]) for fit in fits])
-    lasting = -float(theta[np.argmax(np.square(size) / -theta.real)].real)
-    span = (FIRST, min(_LASTING / lasting, signal.size / rate))
-    return refine_gliding(signal, rate, law, theta.imag / (2.0 * np.pi), -theta.real, span=span)
+    main = int(np.argmax(np.square(size) / -theta.real))
+    span = (FIRST, min(_LASTING / -float(theta[main].real), signal.size / rate))
+    try:
+        joint = refine_gliding(signal, rate, law, theta.imag / (2.0 * np.pi), -theta.real, span=span)
+    except ValueError:  # too few samples for so many lines: nothing to learn about a law
+        return STEADY, 0.0
+    sure = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
+    return (joint.law, float(joint.frequency_sd[main] / joint.frequency[main])) if sure else (STEADY, 0.0)
 
 
-def _report(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat: _Flat) -> HitLines | None:
-    """Order the lines, with their standard deviations, and find the main one."""
+def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
+    """Lines that are known, by frequency: Hz, its sd, decay rate, its sd, amplitude, group; shape (lines, 6)."""
     rows = []
     for group, fit in enumerate(fits):
         others = [other for other in fits if other is not fit]
@@ -318,12 +325,15 @@ def _report(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat: _F
         weight = 1.0 / noise_variance(fit, problem)
         sure = solve_linear(fit.theta, problem.data, problem.window, weight)
         sd = np.sqrt(pole_variance(sure, problem.data, problem.window)) * flat.rate
-        lines = fit.theta * flat.rate
-        rows += [
-            (lines[k].imag / (2 * np.pi), sd[k] / (2 * np.pi), -lines[k].real, sd[k], abs(fit.amplitude[0, k]), group)
-            for k in range(lines.size)
-        ]
-    table = np.array(sorted(row for row in rows if row[3] < 0.5 * row[2] and row[1] < 0.01 * row[0]))
+        for line, spread, size in zip(fit.theta * flat.rate, sd, np.abs(fit.amplitude[0]), strict=True):
+            pitch = float(line.imag) / (2.0 * np.pi)
+            pitch_sd = float(np.hypot(spread / (2.0 * np.pi), law_sd * pitch))
+            rows.append((pitch, pitch_sd, -float(line.real), float(spread), float(size), group))
+    return np.array(sorted(row for row in rows if row[3] < 0.5 * row[2] and row[1] < 0.01 * row[0]))
+
+
+def _report(signal: Array, rate: float, law: GlideLaw, table: Array) -> HitLines | None:
+    """Find the main line and the pairs, and follow the main one's pitch."""
     if table.size == 0:
         return None
     frequency, frequency_sd, decay, decay_sd, amplitude, groups = table.T

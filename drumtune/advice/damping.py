@@ -1,0 +1,238 @@
+"""What rings too long, where a piece of tape or gel acts on it, and what one did: damping by perturbation theory.
+
+A small patch of mass m_p (kg) and resistance R (N s/m) at radius r (as a share of the head's) on a mode of shape psi
+and modal mass M moves its frequency by -f m_p psi^2 / 2M and adds R psi^2 / 2M to its decay rate: docs/physics.md,
+section Damping (Rayleigh, The Theory of Sound, vol. I, sections 88-89 and 102; from memory). Radius in m, decay times
+T60 in s.
+
+Does not know the resistance of a piece of tape or gel: it is found from a before and an after (`measured_resistance`),
+and then predicts the partials it was not found from.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import jv
+
+from drumtune.advice.families import Mode
+from drumtune.advice.ring import Beat, HitReading, Partial, summary
+from drumtune.drum import Air, Head
+from drumtune.physics import air as air_load
+from drumtune.physics.membrane import bessel_zero, modal_mass
+
+Array = NDArray[np.float64]
+
+FALL = math.log(1000.0)
+"""Nepers in 60 dB: T60 = FALL / decay rate."""
+EDGE_PATCH = 0.85
+"""Where a piece of tape or gel is usually put, share of the radius: about an inch in (common practice, no source)."""
+QUARTER_TURN = 0.10
+"""Share of its tension a rod's place loses in a quarter turn, as an order of size (ours; it differs from drum to
+drum)."""
+LONG = 1.25
+"""A partial rings longer than the lowest when its decay is so many times that one's."""
+LEAST_CHANGE = 5.0
+"""A decay that changed by less than so many % is not called changed (strokes differ; JND of decay, ISO 3382-1)."""
+_SAME = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A piece of tape or gel: mass (kg), resistance (N s/m), and its radius as a share of the head's (0...1)."""
+
+    mass: float
+    resistance: float = 0.0
+    radius: float = EDGE_PATCH
+
+
+def local_motion(m: int, n: int, radius: float) -> float:
+    """Mean square motion of mode (m, n) at a radius (share) over its mean square over the whole head, dimensionless.
+
+    (J_m(j r) / J_{m+1}(j))^2, the angle averaged (a pair's two lines share a patch between them). 1 would be a mode
+    that moves everywhere alike.
+    """
+    j = bessel_zero(m, n)
+    return float((jv(m, j * radius) / jv(m + 1, j)) ** 2)
+
+
+def coupling(head: Head, mode: Mode, radius: float, *, air: Air | None = None) -> float:
+    """psi^2 / M of a mode at a radius (share), 1/kg, the air's mass on both sides counted.
+
+    For m > 0 the mean over the angle, so each line of the pair has it when the patch lies between their antinodes.
+    """
+    m, n = mode
+    mass = modal_mass(head, m, n) * (1.0 + air_load.load(head, m, n, air=Air() if air is None else air))
+    shape = float(jv(m, bessel_zero(m, n) * radius)) ** 2
+    return shape * (1.0 if m == 0 else 0.5) / mass
+
+
+def damped(head: Head, mode: Mode, frequency: float, decay_s: float, patch: Patch) -> tuple[float, float]:
+    """Frequency (Hz) and T60 (s) of a mode with a patch on it, to first order.
+
+    Raises
+    ------
+    ValueError
+        If the patch's radius is not within 0...1, or its mass or resistance is negative.
+    """
+    if not 0.0 <= patch.radius <= 1.0 or patch.mass < 0.0 or patch.resistance < 0.0:
+        raise ValueError(f"a patch has a radius of 0 to 1 and no negative mass or resistance, got {patch}")
+    per_kilogram = coupling(head, mode, patch.radius)
+    moved = frequency * (1.0 - 0.5 * patch.mass * per_kilogram)
+    return moved, FALL / (FALL / decay_s + 0.5 * patch.resistance * per_kilogram)
+
+
+def measured_resistance(head: Head, mode: Mode, before_s: float, after_s: float, radius: float = EDGE_PATCH) -> float:
+    """Resistance in N s/m of a patch that took a mode's T60 from `before_s` to `after_s` (0 when it did not fall)."""
+    added = FALL / after_s - FALL / before_s
+    return max(0.0, 2.0 * added / coupling(head, mode, radius))
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One partial before and after: frequency (Hz) and move (cents), decays (s), change in %, and whether it is sure.
+
+    `sure` when the change of decay is over 5 % and over twice its standard deviation. `mode` as named before.
+    """
+
+    before_hz: float
+    moved_cents: float
+    before_s: float
+    after_s: float
+    percent: float
+    sure: bool
+    mode: Mode | None
+
+
+def compare(before: tuple[HitReading, ...], after: tuple[HitReading, ...]) -> tuple[Change, ...]:
+    """What happened to each partial: nearest lines within 3 %, of the hit richest in partials on either side.
+
+    A line of a near pair is compared with one that is no pair's, but such a change is never called sure.
+    """
+    old_lines, new_lines = (_richest(hits) for hits in (before, after))
+    changes, used = [], set()
+    for old, old_paired in sorted(old_lines, key=lambda line: -line[0].level_db):
+        near = [
+            (abs(new.frequency_hz / old.frequency_hz - 1.0), k) for k, (new, _) in enumerate(new_lines) if k not in used
+        ]
+        away, place = min(near, default=(1.0, -1))
+        if away < _SAME:
+            used.add(place)
+            new, new_paired = new_lines[place]
+            changes.append(_change(old, new, alike=old_paired == new_paired))
+    return tuple(sorted(changes, key=lambda change: change.before_hz))
+
+
+def _richest(hits: tuple[HitReading, ...]) -> list[tuple[Partial, bool]]:
+    """Partials of the hit that shows most, each with whether it is one of a near pair."""
+    hit = max(hits, key=lambda hit: len(hit.partials))
+    paired = set() if hit.lines is None else {place for pair in hit.lines.pairs for place in pair}
+    return [(partial, place in paired) for place, partial in enumerate(hit.partials)]
+
+
+def _change(old: Partial, new: Partial, *, alike: bool) -> Change:
+    percent = 100.0 * (new.decay_s / old.decay_s - 1.0)
+    sd = 100.0 * math.hypot(old.decay_sd_s / old.decay_s, new.decay_sd_s / new.decay_s)
+    moved = 1200.0 * math.log2(new.frequency_hz / old.frequency_hz)
+    sure = alike and abs(percent) > max(2.0 * sd, LEAST_CHANGE)
+    return Change(old.frequency_hz, moved, old.decay_s, new.decay_s, percent, sure, old.mode)
+
+
+def advise(hits: tuple[HitReading, ...], changes: tuple[Change, ...] = ()) -> tuple[str, ...]:
+    """Lines of advice, each with the figures it rests on."""
+    richest = max(hits, key=lambda hit: len(hit.partials))
+    lines = [*_after_note(hits), *_long_ones(richest)]
+    lines += [_beat_line(beat) for beat in richest.beats]
+    lines += [_change_line(change) for change in changes]
+    return tuple(lines)
+
+
+def _after_note(hits: tuple[HitReading, ...]) -> list[str]:
+    told = summary(hits)
+    settled, glide = told["settled_hz"], told["glide_cents"]
+    if settled is None or glide is None or abs(glide.median) < 10.0:
+        return []
+    way = "falls" if glide.median > 0 else "rises"
+    return [
+        f"After-note: the pitch {way} {abs(glide.median):.0f} cents from 40-120 ms to {settled.median:.1f} Hz. "
+        "Softer strokes and a tighter head make it smaller."
+    ]
+
+
+def _long_ones(hit: HitReading) -> list[str]:
+    """Partials that ring longer than the lowest strong one, where damping acts on them, and the other way."""
+    known = [p for p in hit.partials if p.level_db > -30.0 and p.decay_sd_s < 0.25 * p.decay_s]
+    if len(known) < 2:
+        return []
+    lowest, *rest = known
+    longest = max(rest, key=lambda p: p.decay_s)
+    share = longest.decay_s / lowest.decay_s
+    if share < LONG:
+        return [
+            f"No partial rings much longer than the lowest ({_name(lowest)}, {lowest.decay_s:.2f} s); the longest "
+            f"above it is {_name(longest)} with {longest.decay_s:.2f} s. Nothing asks for damping."
+        ]
+    told = f"{_name(longest)} rings longest: {longest.decay_s:.2f} s, {share:.1f} times the lowest ({_name(lowest)}, "
+    return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode)}", _slacken(longest, lowest)]
+
+
+def _name(partial: Partial) -> str:
+    where = f" ({partial.mode[0]},{partial.mode[1]})" if partial.mode else ""
+    return f"{partial.frequency_hz:.0f} Hz{where}"
+
+
+def _where(mode: Mode | None) -> str:
+    """Where a patch acts on a mode: how much more than on (0,1) near the edge, and where it acts most."""
+    m, n = mode if mode is not None else (1, 1)
+    radii = np.linspace(0.0, 0.97, 98)
+    best = float(radii[int(np.argmax(np.square(jv(m, bessel_zero(m, n) * radii))))])
+    edge = local_motion(m, n, EDGE_PATCH) / local_motion(0, 1, EDGE_PATCH)
+    if mode == (0, 1):
+        return (
+            "Tape or gel near the edge hardly acts on (0,1), which moves most in the middle; the other head and the "
+            "air inside set its length."
+        )
+    if best < 0.05:
+        return "It moves most in the middle: tape or gel at the edge acts little on it."
+    what = f"({m},{n})" if mode is not None else "the next family, (1,1)"
+    return (
+        f"A small piece of tape or gel at {100 * EDGE_PATCH:.0f} % of the radius acts {edge:.1f} times as much on "
+        f"{what} as on (0,1); {what} moves most at {100 * best:.0f} %. Begin small: mass lowers the pitch too."
+    )
+
+
+def _slacken(longest: Partial, lowest: Partial) -> str:
+    """The trade's other way to shorten ring, and its cost."""
+    drop = 600 * math.log2(1 / (1 - QUARTER_TURN / 8))
+    split = 0.5 * 2.0 / 8.0 * QUARTER_TURN * longest.frequency_hz
+    return (
+        "The other way in the trade is to slacken one rod by a quarter turn (common practice, no source). It makes the "
+        f"head uneven: if that takes {100 * QUARTER_TURN:.0f} % of the tension at one of eight rods, the (1,1) pair "
+        f"parts by about {split:.1f} Hz at {longest.frequency_hz:.0f} Hz and beats, and the note drops about "
+        f"{drop:.0f} cents from {lowest.frequency_hz:.0f} Hz. Mark where the rod was."
+    )
+
+
+def _beat_line(beat: Beat) -> str:
+    heard = "plainly heard" if beat.audible else "hardly heard, it dies before its first null or is shallow"
+    cure = (
+        "two heads too near each other: take the bottom head a semitone or more away from the top"
+        if beat.cause == "two heads"
+        else "an uneven head: tap round the rods and even it (drumtune even)"
+    )
+    return (
+        f"{beat.low_hz:.1f} and {beat.high_hz:.1f} Hz beat {beat.rate_hz:.1f} times a second, {beat.depth_db:.0f} dB deep "
+        f"at 0.25 s, {heard}. Likely cause: {cure}."
+    )
+
+
+def _change_line(change: Change) -> str:
+    mode = f" ({change.mode[0]},{change.mode[1]})" if change.mode else ""
+    sure = "" if change.sure else ", within what the two recordings can tell apart"
+    return (
+        f"{change.before_hz:.0f} Hz{mode}: {change.before_s:.2f} s before, {change.after_s:.2f} s after "
+        f"({change.percent:+.0f} %), pitch {change.moved_cents:+.0f} cents{sure}."
+    )
