@@ -109,11 +109,24 @@ def by_rod(take: Recording, search: Search, rods: int, per_rod: int | None) -> t
 
     if len(take.parts) != rods:
         return group_taps(search.taps, rods, per_rod)
-    groups: list[tuple[Tap, ...]] = []
-    for start, stop in take.parts:
-        inside = [tap for tap in search.taps if start <= tap.onset * take.sample_rate < stop]
-        groups.extend(group_taps(tuple(inside), 1, per_rod))
-    return tuple(groups)
+    return tuple(_of_file(take, search, part, per_rod) for part in range(rods))
+
+
+def _of_file(take: Recording, search: Search, part: int, per_rod: int | None) -> tuple[Tap, ...]:
+    """Taps of one file of a take with one file per rod."""
+    from drumtune.errors import TakeError
+
+    start, stop = (bound / take.sample_rate for bound in take.parts[part])
+    inside = tuple(tap for tap in search.taps if start <= tap.onset < stop)
+    if not inside or (per_rod is not None and len(inside) != per_rod):
+        times = " ".join(f"{tap.onset - start:.2f}" for tap in inside)
+        raise TakeError(
+            f"{take.files[part]}: found {len(inside)} taps{' at ' + times + ' s' if times else ''}, but asked for "
+            f"{per_rod or 'one at least'} at rod {part + 1}: check --taps-per-rod, or tap that rod again",
+            reason="count",
+            estimate=inside,
+        )
+    return inside
 
 
 def left_out(search: Search) -> list[str]:
