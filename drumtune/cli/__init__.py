@@ -10,7 +10,7 @@ import sys
 
 import typer
 
-COMMANDS = ("even", "demo", "synth")
+COMMANDS = ("even", "demo", "synth", "pair", "ring")
 """Modules of drumtune.cli, each with a ``register(app)`` that adds its command. Order is that of --help."""
 
 

@@ -1,0 +1,178 @@
+"""The two heads of a real drum, from three takes: top alone, bottom alone, both free.
+
+"Alone" means with the other head held still under a flat hand or cloth. The named lines of
+`drumtune.advice.pair_lines` are fitted twice: the four
+(0,1) lines by the two-mass model, which knows nothing of films and shell, for the coupling; and all lines by the full
+model, with both tensions and this drum's air (its spring and its mass) free. Frequencies in Hz.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from drumtune.advice.pair_lines import MODEL_SD, Named
+from drumtune.drum import Air
+from drumtune.errors import TakeError
+from drumtune.notes import cents
+from drumtune.physics import cavity, held_head, two_heads
+from drumtune.physics.two_heads import BOTTOM, TOP, TwoHeads
+
+SPRING_SD = 0.3
+"""Relative standard deviation of a drum's air spring and air mass before its takes are heard (our own estimate)."""
+GLIDE_SD = 2.0
+"""What a line's frequency is worth at best, cents: hits differ, and pitch glides (our own estimate)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A measured line beside the fitted model's (Hz) and their difference in cents, measured less model."""
+
+    line: Named
+    model_hz: float
+    cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What the takes say of a drum.
+
+    Parameters
+    ----------
+    coupling, coupling_sd
+        Hz, from the two-mass model and the four (0,1) lines.
+    residual_cents
+        Rms of what the two-mass model leaves of those lines, cents.
+    drum, top_tension, bottom_tension
+        The described drum with its own air as fitted; tensions in N/m.
+    spring, load
+        The air's spring and mass over those of free air in the described shell.
+    model_cents
+        Rms difference of the full model from all named lines.
+    loss_ratio
+        Measured over modelled loss of the open drum's low (0,1): what internal losses were multiplied by is set so.
+    lines
+        Every named line beside the model's.
+    """
+
+    coupling: float
+    coupling_sd: float
+    residual_cents: float
+    drum: TwoHeads
+    top_tension: float
+    bottom_tension: float
+    spring: float
+    load: float
+    model_cents: float
+    loss_ratio: float
+    lines: tuple[Compared, ...]
+
+
+def two_mass_fit(named: tuple[Named, ...]) -> tuple[float, float, float]:
+    """Coupling (Hz), its standard deviation and the rms residual (cents) of the two-mass model on four (0,1) lines.
+
+    Least squares over fA, fB and the coupling; the deviation is scaled up where the lines miss the model by more than
+    their own errors.
+    """
+    lines = [line for line in named if line.m == 0]
+    measured = np.array([line.frequency for line in lines])
+    sd = np.array(
+        [max(line.frequency_sd, line.frequency * math.expm1(GLIDE_SD * math.log(2) / 1200)) for line in lines]
+    )
+    a, b, low, high = measured
+    start = max(float(cavity.two_mass_coupling(a, b, low, high)), 0.02 * math.sqrt(a * b))
+    ceiling = 0.999 * math.sqrt(a * b)
+
+    def misfit(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        kappa = min(abs(float(x[2])), 0.9999 * math.sqrt(abs(x[0] * x[1])))
+        return np.asarray((np.array([x[0], x[1], *cavity.two_mass_pair(x[0], x[1], kappa)]) - measured) / sd)
+
+    found = least_squares(misfit, [a, b, min(start, ceiling)], x_scale=[a, b, max(start, 1.0)])
+    slope = np.asarray(found.jac, dtype=np.float64)
+    covariance = np.linalg.pinv(slope.T @ slope)
+    scale = max(1.0, math.sqrt(2.0 * found.cost))  # one line more than unknowns
+    missed = cents(measured, measured + found.fun * sd)
+    kappa = abs(float(found.x[2]))
+    return kappa, scale * math.sqrt(float(covariance[2, 2])), float(np.sqrt(np.mean(missed**2)))
+
+
+def fit(drum: TwoHeads, named: tuple[Named, ...]) -> Fit:
+    """Fit tensions and air of a drum to its named lines, and the two-mass coupling.
+
+    Raises
+    ------
+    TakeError
+        If no tension of a described head gives its lines.
+    """
+    coupling, coupling_sd, residual = two_mass_fit(named)
+    start = _start(drum, named)
+    # a cent of the model's own error is worth MODEL_SD/8 once its air is free: both priors and lines then count
+    worth = MODEL_SD / 8.0
+
+    def misfit(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        own = _with_air(drum, float(np.exp(x[2])), float(np.exp(x[3])))
+        modelled = _modelled(own, float(np.exp(x[0])), float(np.exp(x[1])), named)
+        return np.concatenate([_missed(named, modelled) / worth, x[2:] / SPRING_SD])
+
+    found = least_squares(misfit, [*np.log(start), 0.0, 0.0], diff_step=[1e-5] * 4)
+    top, bottom, spring, load = (float(v) for v in np.exp(found.x))
+    own = _with_air(drum, spring, load)
+    modelled = _modelled(own, top, bottom, named)
+    missed = _missed(named, modelled)
+    lines = tuple(Compared(n, float(f), float(c)) for n, f, c in zip(named, modelled, missed, strict=True))
+    return Fit(
+        coupling, coupling_sd, residual, own, top, bottom, spring, load,
+        float(np.sqrt(np.mean(missed**2))), _loss_ratio(own, top, bottom, named), lines,
+    )  # fmt: skip
+
+
+def _missed(named: tuple[Named, ...], modelled: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(cents([line.frequency for line in named], modelled))
+
+
+def _start(drum: TwoHeads, named: tuple[Named, ...]) -> tuple[float, float]:
+    """First guess of both tensions: from (1,1) where there is one, which the air's spring does not touch."""
+    guesses = []
+    for head, take in ((TOP, "top"), (BOTTOM, "bottom")):
+        lines = {line.m: line.frequency for line in named if line.take == take}
+        m = max(lines)
+        tension = float(held_head.held_tension(drum, lines[m], m, head))
+        if tension <= 0.0:
+            raise TakeError(
+                f"the {take} take's ({m},1) line at {lines[m]:.1f} Hz fits no tension of this head on this shell: "
+                "check diameter, depth and films",
+                reason="stand",
+            )
+        guesses.append(tension)
+    return guesses[0], guesses[1]
+
+
+def _with_air(drum: TwoHeads, spring: float, load: float) -> TwoHeads:
+    """Return the drum with its near air's spring and mass multiplied."""
+    air = drum.air
+    return replace(drum, near=Air(air.density * load, air.sound_speed * math.sqrt(spring / load)))
+
+
+def _modelled(drum: TwoHeads, top: float, bottom: float, named: tuple[Named, ...]) -> NDArray[np.float64]:
+    """Model frequencies (Hz) of the named lines."""
+    known: dict[tuple[str, int], NDArray[np.float64]] = {}
+    for line in named:
+        key = (line.take, line.m)
+        if key not in known:
+            if line.take == "open":
+                known[key] = two_heads.pair(drum, top, bottom, line.m).frequency
+            else:
+                head, tension = (TOP, top) if line.take == "top" else (BOTTOM, bottom)
+                known[key] = np.atleast_1d(held_head.held_frequency(drum, tension, line.m, head))
+    return np.array([known[line.take, line.m][line.place] for line in named])
+
+
+def _loss_ratio(drum: TwoHeads, top: float, bottom: float, named: tuple[Named, ...]) -> float:
+    """Factor on the internal losses that makes the open drum's low (0,1) ring as long as it does, 0.2...5."""
+    found = two_heads.pair(drum, top, bottom)
+    measured = next(line.decay_rate for line in named if line.take == "open" and line.m == 0 and line.place == 0)
+    return float(np.clip((measured - found.radiated[0]) / found.internal[0], 0.2, 5.0))
