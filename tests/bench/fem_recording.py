@@ -77,8 +77,8 @@ def click(rng: np.random.Generator, rate: int) -> Floats:
     return loud
 
 
-def room_response(rng: np.random.Generator, rate: int, reverberation: float, direct_db: float) -> Floats:
-    """Direct sound, the six first reflections of a box, and a tail `direct_db` below the direct sound in energy."""
+def room_response(rng: np.random.Generator, rate: int, reverberation: float, direct_db: float, wall: float) -> Floats:
+    """Direct sound, the first reflections of a box (wall: factor of pressure), a tail `direct_db` down in energy."""
     t = np.arange(int(min(1.2 * reverberation, 1.0) * rate)) / rate
     tail = rng.standard_normal(len(t)) * np.exp(-LN_MILLION * t / reverberation)
     tail = sosfilt(butter(1, [60, 5000], "band", fs=rate, output="sos"), tail)
@@ -96,7 +96,7 @@ def room_response(rng: np.random.Generator, rate: int, reverberation: float, dir
             way = np.linalg.norm(mirrored - microphone)
             late = float(way - direct) / SOUND_SPEED * rate
             k = int(late)
-            response[k : k + 2] += 0.8 * direct / way * np.array([1 - late + k, late - k])
+            response[k : k + 2] += wall * direct / way * np.array([1 - late + k, late - k])
     whole: Floats = response
     return whole
 
@@ -162,9 +162,10 @@ def through_aac(sound: Floats, rate: int, kilobits: int) -> Floats:
     return aligned
 
 
-def through_room(rng: np.random.Generator, sound: Floats, rate: int) -> Floats:
-    """The take as heard in a furnished room with the microphone near the drum."""
-    response = room_response(rng, rate, rng.uniform(0.25, 0.55), rng.uniform(6.0, 12.0))
+def through_room(rng: np.random.Generator, sound: Floats, rate: int, *, bare: bool) -> Floats:
+    """The take as heard in a room: a furnished one with the microphone near the drum, or a bare one from further off."""
+    direct_db, wall = (rng.uniform(6.0, 12.0), 0.8) if bare else (rng.uniform(14.0, 20.0), 0.4)
+    response = room_response(rng, rate, rng.uniform(0.25, 0.55), direct_db, wall)
     return to_peak(fftconvolve(sound, response)[: len(sound)])
 
 

@@ -157,11 +157,12 @@ def play(rng: np.random.Generator, take: Take, ringing: Voices, marks: Floats) -
 
 def record(rng: np.random.Generator, take: Take, dry: Floats) -> Floats:
     """From the dry take to the recording of the asked level."""
-    heard = sound.through_room(rng, dry, take.rate) if take.level in HUM else dry
-    if take.level == "phone":
+    phone = take.level == "phone"
+    heard = sound.through_room(rng, dry, take.rate, bare=phone) if take.level in HUM else dry
+    if phone:
         heard = sound.through_phone(rng, heard, take.rate)
     heard = heard + sound.background(rng, len(heard), take.rate, LEVELS[take.level], HUM.get(take.level, 0.0))
-    return sound.phone_file(rng, heard, take.rate) if take.level == "phone" else heard
+    return sound.phone_file(rng, heard, take.rate) if phone else heard
 
 
 def make(rng: np.random.Generator, take: Take) -> tuple[Floats, dict[str, Any]]:
