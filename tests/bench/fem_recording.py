@@ -163,7 +163,7 @@ def through_aac(sound: Floats, rate: int, kilobits: int) -> Floats:
 
 
 def through_room(rng: np.random.Generator, sound: Floats, rate: int, *, bare: bool) -> Floats:
-    """The take as heard in a room: a furnished one with the microphone near the drum, or a bare one from further off."""
+    """The take as heard in a room: furnished with the microphone near the drum, or bare and from further off."""
     direct_db, wall = (rng.uniform(6.0, 12.0), 0.8) if bare else (rng.uniform(14.0, 20.0), 0.4)
     response = room_response(rng, rate, rng.uniform(0.25, 0.55), direct_db, wall)
     return to_peak(fftconvolve(sound, response)[: len(sound)])
