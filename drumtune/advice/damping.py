@@ -224,8 +224,8 @@ def _beat_line(beat: Beat) -> str:
         else "an uneven head: tap round the rods and even it (drumtune even)"
     )
     return (
-        f"{beat.low_hz:.1f} and {beat.high_hz:.1f} Hz beat {beat.rate_hz:.1f} times a second, {beat.depth_db:.0f} dB deep "
-        f"at 0.25 s, {heard}. Likely cause: {cure}."
+        f"{beat.low_hz:.1f} and {beat.high_hz:.1f} Hz beat {beat.rate_hz:.1f} times a second, {beat.depth_db:.0f} dB "
+        f"deep at 0.25 s, {heard}. Likely cause: {cure}."
     )
 
 

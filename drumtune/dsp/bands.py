@@ -27,6 +27,7 @@ FORWARD_BT = 16.0
 REVERSED_BT = 4.0
 """Least B T a filter bears forwards and backwards (Jacobsen & Rindel 1987)."""
 _ORDER = 3
+_CURVE_RATE = 2000.0
 _REACH_OCTAVES = {1: 4.0, 3: 2.6}
 
 
@@ -142,7 +143,10 @@ def band_power(spectrum: Complex, period: float, band: Band) -> tuple[Array, flo
 
 def _figures(spectrum: Complex, duration: float, period: float, band: Band) -> DecayFigures:
     power, rate = band_power(spectrum, period, band)
-    return decay_figures(power_decay(power[: int(duration * rate)], rate))
+    power = power[: int(duration * rate)]
+    step = max(1, int(rate / _CURVE_RATE))
+    whole = power.size // step * step
+    return decay_figures(power_decay(power[:whole].reshape(-1, step).mean(axis=1), rate / step))
 
 
 def _judge(figures: DecayFigures, width: float) -> DecayFigures:

@@ -143,5 +143,5 @@ def _still_falling(power: Array, rate: float, slope: float, level: float) -> boo
 
 def _tail_energy(slope: float, level: float, start: float) -> float:
     """Energy under a straight decay after `start`: its power there divided by its rate."""
-    power: float = 10.0 ** ((level + slope * start) / 10.0)
-    return power * DECADE / -slope
+    power = float(np.power(10.0, (level + slope * start) / 10.0))
+    return float(power * DECADE / -slope)

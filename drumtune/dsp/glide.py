@@ -26,6 +26,7 @@ EARLY = (0.04, 0.12)
 FIRST = 0.01
 """Start of every pitch track, s."""
 _TRACK_RATE = 500.0
+_GRID = 5e-4
 _STRETCHES = np.concatenate([-np.geomspace(0.04, 0.002, 5), [0.0], np.geomspace(0.002, 1.0, 22)])
 _RATES = np.geomspace(1.0, 40.0, 14)
 _STEPS = 15
@@ -50,11 +51,10 @@ class GlideLaw:
         return np.asarray(times + ahead, dtype=np.float64)
 
     def unwarp(self, warped: Array) -> Array:
-        """Real times (s) of warped ones, the inverse of `warp`, by Newton's method."""
-        times = np.array(warped, dtype=np.float64)
-        for _ in range(5):
-            times -= (self.warp(times) - warped) / self.ratio(times)
-        return times
+        """Real times (s) of warped ones, the inverse of `warp`, to 1e-6 s."""
+        latest = float(warped.max(initial=0.0))
+        grid = np.arange(0.0, 1.1 * latest + 0.1, _GRID)
+        return np.asarray(np.interp(warped, self.warp(grid), grid), dtype=np.float64)
 
     def fall_cents(self, start: float = EARLY[0], end: float = EARLY[1]) -> float:
         """Fall in cents from the mean pitch between two times in s to the settled one."""

@@ -98,14 +98,19 @@ def refine_gliding(
     )  # fmt: skip
 
 
-def gram(columns: Array) -> Array:
-    """Inner products of columns, shape (n, n), summed over blocks of rows small enough to stay on one core."""
-    block = max(1, 200_000 // columns.shape[1] ** 2)
-    total = np.zeros((columns.shape[1], columns.shape[1]))
-    for first in range(0, columns.shape[0], block):
-        rows = columns[first : first + block]
+def gram(columns: Array, data: Array) -> tuple[Array, Array]:
+    """Inner products of columns with each other, shape (n, n), and with data, shape (n,).
+
+    Summed over blocks of rows small enough to stay on one core: threads would cost more than they bring.
+    """
+    count = columns.shape[1]
+    block = max(1, 200_000 // (count + 1) ** 2)
+    both = np.column_stack([columns, data])
+    total = np.zeros((count + 1, count + 1))
+    for first in range(0, data.size, block):
+        rows = both[first : first + block]
         total += rows.T @ rows
-    return total
+    return total[:count, :count], total[:count, count]
 
 
 def _waves(times: Array, lines: Complex, law: GlideLaw) -> Complex:
@@ -117,12 +122,12 @@ def _solve(data: Array, times: Array, lines: Complex, law: GlideLaw) -> _State:
     """Best amplitudes for given lines and law."""
     waves = _waves(times, lines, law)
     basis = np.concatenate([waves.real, -waves.imag], axis=1)
-    normal = gram(basis)
+    normal, slope = gram(basis, data)
     scale = np.sqrt(np.diag(normal)) + 1e-150
     ridge = 1e-13 * np.eye(scale.size)
-    both = np.linalg.solve(normal / np.outer(scale, scale) + ridge, basis.T @ data / scale) / scale
+    both = np.linalg.solve(normal / np.outer(scale, scale) + ridge, slope / scale) / scale
     amplitude = both[: lines.size] + 1j * both[lines.size :]
-    return _State(lines, law, amplitude, data - basis @ both, waves)
+    return _State(lines, law, amplitude, data - np.einsum("ij,j->i", basis, both), waves)
 
 
 def _jacobian(times: Array, state: _State, *, free_law: bool) -> Array:
@@ -131,18 +136,17 @@ def _jacobian(times: Array, state: _State, *, free_law: bool) -> Array:
     moving = waves * state.amplitude
     columns = [waves.real, -waves.imag, times[:, None] * moving.real, -state.law.warp(times)[:, None] * moving.imag]
     if free_law:
-        swing = -(moving.imag @ state.lines.imag)
+        swing = -np.einsum("ij,j->i", moving.imag, state.lines.imag)
         columns.append(swing[:, None] * _warp_slopes(times, state.law))
     return np.concatenate(columns, axis=1)
 
 
 def _warp_slopes(times: Array, law: GlideLaw) -> Array:
-    """Derivatives of the warp with respect to excess and rate, shape (samples, 2), by central differences."""
-    small = 1e-5
-    wider, narrower = GlideLaw(law.excess + small, law.rate), GlideLaw(law.excess - small, law.rate)
-    faster, slower = GlideLaw(law.excess, law.rate * (1.0 + small)), GlideLaw(law.excess, law.rate * (1.0 - small))
-    by_excess = (wider.warp(times) - narrower.warp(times)) / (2.0 * small)
-    by_rate = (faster.warp(times) - slower.warp(times)) / (2.0 * small * law.rate)
+    """Derivatives of the warp with respect to excess and rate, shape (samples, 2)."""
+    fading = np.exp(-2.0 * law.rate * times)
+    first, now = np.sqrt(1.0 + law.excess), np.sqrt(1.0 + law.excess * fading)
+    by_excess = (1.0 / (1.0 + first) - fading / (1.0 + now)) / (2.0 * law.rate)
+    by_rate = (law.excess * times * fading / (1.0 + now) - (law.warp(times) - times)) / law.rate
     return np.stack([by_excess, by_rate], axis=1)
 
 
@@ -151,7 +155,7 @@ def _descend(data: Array, times: Array, state: _State, *, free_law: bool) -> tup
     damping = 1e-4
     for _ in range(_STEPS):
         jacobian = _jacobian(times, state, free_law=free_law)
-        normal, slope = gram(jacobian), jacobian.T @ state.error
+        normal, slope = gram(jacobian, state.error)
         scale = np.sqrt(np.diag(normal)) + 1e-30
         scaled = normal / np.outer(scale, scale)
         trial = _move(data, times, state, np.linalg.solve(scaled + damping * np.eye(scale.size), slope / scale) / scale)
@@ -161,7 +165,7 @@ def _descend(data: Array, times: Array, state: _State, *, free_law: bool) -> tup
         if 0.0 <= gain < _DONE or damping > 1e3:
             break
     jacobian = _jacobian(times, state, free_law=free_law)
-    normal = gram(jacobian)
+    normal, _ = gram(jacobian, state.error)
     scale = np.sqrt(np.diag(normal)) + 1e-30
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), hermitian=True) / np.outer(scale, scale)
     variance = float(state.error @ state.error) / max(data.size - scale.size, 1)

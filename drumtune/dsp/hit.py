@@ -12,13 +12,13 @@ Does not look for every line there is (partials.py does, jointly over taps), and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import next_fast_len
 
-from drumtune.dsp.cluster import Problem, noise_variance, settle
+from drumtune.dsp.cluster import Problem, noise_variance, scan, settle
 from drumtune.dsp.floor import find_floor
 from drumtune.dsp.glide import (
     FIRST,
@@ -34,10 +34,9 @@ from drumtune.dsp.glide import (
     unwarp,
     warped_samples,
 )
-from drumtune.dsp.gliding import refine_gliding
+from drumtune.dsp.gliding import lower_rate, refine_gliding
 from drumtune.dsp.refine import Fit, pole_variance, solve_linear
 from drumtune.dsp.spectra import Segments, as_segments, cut_window, model_spectrum
-from drumtune.dsp.subspace import esprit_poles
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -49,11 +48,13 @@ PAIR_WITHIN_DB = 12.0
 PAIR_REACH = 0.06
 """Widest near pair, as a share of its frequency."""
 _GAIN = 5.0
+_NO_PAIR = 0.003
 _MOST = 8
 _WITHIN_DB = 40.0
 _SHORTEST = 0.05
 _TRIED = (0.01, 0.04, -0.01)
 _LAW_RATE = 2000.0
+_LAW_TOP = 1100.0
 _PAST = 1.6
 _LASTING = 5.0
 _SMALL = 0.5
@@ -109,14 +110,18 @@ class _Flat:
     samples: Array
     rate: float
     lag: Array
+    seen: dict[tuple[float, float], Segments] = field(default_factory=dict)
 
     def record(self, decay_rate: float, start: float) -> Segments:
         """The sound from `start` s of warped time on, a decay of `decay_rate` made straight."""
-        first = int(start * self.rate)
-        return as_segments((self.samples * np.exp(decay_rate * self.lag))[first:], self.rate)
+        key = (start, round(decay_rate, 3) if self.lag.any() else 0.0)
+        if key not in self.seen:
+            straight = self.samples * np.exp(key[1] * self.lag)
+            self.seen[key] = as_segments(straight[int(start * self.rate) :], self.rate)
+        return self.seen[key]
 
 
-def hear_lines(signal: Array, rate: float, *, highest: float = 2000.0) -> HitLines | None:
+def hear_lines(signal: Array, rate: float, *, highest: float = 1500.0) -> HitLines | None:
     """Lines of a hit from 30 Hz to `highest`; None when it is too short (50 ms) or nothing in it stands out.
 
     Raises
@@ -130,17 +135,18 @@ def hear_lines(signal: Array, rate: float, *, highest: float = 2000.0) -> HitLin
         return None
     highest = min(highest, 0.4 * rate)
     signal = _sounding(signal, rate)
-    law, law_sd = first_law(signal, rate), 0.0
-    fits: list[Fit] = []
-    for last in (False, True):
-        flat = _flatten(signal, rate, law, highest)
-        fits = _lines(flat, highest)
-        fits = _pairs(flat, fits) if last else fits
-        if not fits:
-            return None
-        law, law_sd = _better_law(signal, rate, law, fits, flat.rate)
+    law = first_law(signal, rate)
     flat = _flatten(signal, rate, law, highest)
-    return _report(signal, rate, law, _rows(flat, [_again(flat, fits, k) for k in range(len(fits))], law_sd))
+    fits = _lines(flat, highest)
+    better, _ = _better_law(signal, rate, law, fits, flat.rate)
+    if better != law:
+        flat = _flatten(signal, rate, better, highest)
+        fits = _lines(flat, highest)
+    fits = _pairs(flat, fits)
+    law, law_sd = _better_law(signal, rate, better, fits, flat.rate)
+    flat = flat if law == better else _flatten(signal, rate, law, highest)
+    fits = [_again(flat, fits, place) for place in range(len(fits))]
+    return _report(signal, rate, law, _rows(flat, fits, law_sd))
 
 
 def _sounding(signal: Array, rate: float) -> Array:
@@ -155,12 +161,13 @@ def _sounding(signal: Array, rate: float) -> Array:
 def first_law(signal: Array, rate: float) -> GlideLaw:
     """Law under which the sound is sharpest, of those the strongest partials' tracks show and a few small ones."""
     laws = [STEADY, *(GlideLaw(excess, 5.0) for excess in _TRIED)]
-    for line, _ in strong_lines(signal, rate, most=4, highest=700.0):
+    slow, slow_rate = lower_rate(signal, rate, min(_LAW_TOP, 0.38 * rate))
+    for line, _ in strong_lines(slow, slow_rate, most=4, highest=0.6 * _LAW_TOP):
         for below, above in ((0.22, 0.42), (0.06, 0.1)):
-            track = track_pitch(signal, rate, line, below=below, above=above)
+            track = track_pitch(slow, slow_rate, line, below=below, above=above)
             laws += [fit_glide(track).law] if track.times.size >= 8 else []
-    low_rate = min(_LAW_RATE, rate)
-    dense, dense_rate = fine_samples(signal, rate, low_rate)
+    low_rate = min(_LAW_RATE, slow_rate)
+    dense, dense_rate = fine_samples(slow, slow_rate, low_rate)
     first = int(FIRST * low_rate)
     marks = [sharpness(warped_samples(dense, dense_rate, law, low_rate)[first:]) for law in laws]
     return laws[int(np.argmax(marks))]
@@ -198,7 +205,7 @@ def _lines(flat: _Flat, highest: float) -> list[Fit]:
         tried.append(fresh[0])
         found = _one(flat, np.array([-6.0 + 2j * np.pi * fresh[0]], dtype=np.complex128) / flat.rate, fits)
         fits += found
-        rest = flat.samples - _sound(flat, fits) if found else rest
+        rest = rest - _sound(flat, found)
     return [_again(flat, fits, place) for place in range(len(fits))]
 
 
@@ -255,26 +262,24 @@ def _pairs(flat: _Flat, fits: list[Fit]) -> list[Fit]:
     for place, fit in enumerate(fits):
         others = fits[:place] + fits[place + 1 :]
         decay = -float(fit.theta[0].real) * flat.rate
-        record = flat.record(decay, LATE)
-        late = _problem(record, fit.theta, others, LATE - FIRST)
-        two = _late_pair(record, fit.theta, late)
+        late = _problem(flat.record(decay, LATE), fit.theta, others, LATE - FIRST)
+        two = _late_pair(fit.theta, late)
         if two is not None:
             whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
             fits[place] = whole if _same(two, whole, late) else fit
     return fits
 
 
-def _late_pair(late: Segments, single: Complex, problem: Problem) -> Fit | None:
+def _late_pair(single: Complex, problem: Problem) -> Fit | None:
     """Two lasting lines near a single one in the late sound, or None when one line does."""
-    rate = late.sample_rate
     one = settle(single, problem, rounds=1)
-    middle = float(single[0].imag) * rate / (2.0 * np.pi)
-    offered = esprit_poles(late.padded, late, middle, max(0.25 * PAIR_REACH * middle, 4.0), range(2, 3))
-    near = 1j * np.pi / late.duration * np.array([-1.0, 1.0])
-    tries = [one.theta + near / rate] + ([offered[2] / rate] if 2 in offered else [])
+    left = float(one.residual.sum())
+    if left < _NO_PAIR * float(np.square(np.abs(problem.data)).sum()):
+        return None
+    near = 1j * np.pi / float(problem.window.lengths.max()) * np.array([-1.0, 1.0])
+    tries = (np.append(one.theta, scan(one, problem)), one.theta + near)
     two = min((settle(theta, problem, rounds=1) for theta in tries), key=lambda fit: float(fit.residual.sum()))
-    explained = float(one.residual.sum()) > _GAIN * float(two.residual.sum())
-    return two if explained and _alike(two, problem, 0.0) else None
+    return two if left > _GAIN * float(two.residual.sum()) and _alike(two, problem, 0.0) else None
 
 
 def _alike(two: Fit, problem: Problem, skipped: float) -> bool:
@@ -302,6 +307,8 @@ def _better_law(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat
 
     STEADY when nothing glides for sure. The second value is a standard deviation as a share of the frequency.
     """
+    if not fits:
+        return STEADY, 0.0
     law = GlideLaw(_TRIED[0], 5.0) if law == STEADY else law
     theta = np.concatenate([fit.theta for fit in fits]) * flat_rate
     size = np.concatenate([np.abs(fit.amplitude[0]) for fit in fits])
