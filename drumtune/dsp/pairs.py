@@ -32,6 +32,8 @@ POWER = 150.0
 """Weighted residual a pair must be able to leave in a late part for that part to be asked: 12 standard deviations."""
 CLOSE, FAINT = 0.03, 0.03
 """Lines closer than 3 % of their pitch, the weaker one under 3 % (a beat of 0.5 dB), count as one."""
+BEATING = 1.5
+"""Least ratio of a close pair's split (rad/s) to its difference in decay (1/s): else one dies before they beat."""
 RUNG, UNLIKE = 0.06, 1.6
 """Lines closer than 6 % that nothing late can vouch for must decay alike within this factor."""
 SAME = 0.25
@@ -53,7 +55,7 @@ class Doubt:
 def believed(doubt: Doubt) -> bool:
     """Whether the pair is two lines rather than one gliding line."""
     two = settle(doubt.theta, doubt.whole)
-    if not sound(two, doubt.whole) or _faint(two, doubt.whole):
+    if not sound(two, doubt.whole) or _unheard(two, doubt.whole):
         return False
     asked = 0
     for start, late in doubt.late:
@@ -67,12 +69,14 @@ def believed(doubt: Doubt) -> bool:
     return not _rung_like(two) and _over_glide(two, doubt.whole) > BETTER
 
 
-def _faint(two: Fit, problem: Problem) -> bool:
-    """Whether the weaker of two close lines is so weak, late in the sound, that nothing would be heard of a pair."""
+def _unheard(two: Fit, problem: Problem) -> bool:
+    """Whether two close lines make no pair: the weaker too weak late in the sound, or unlike in decay, not in pitch."""
     line, rate = two.theta.imag, -two.theta.real * problem.sample_rate
+    apart = abs(float(line[1] - line[0]))
     level = np.sqrt((np.abs(two.amplitude) ** 2).sum(axis=0)) * np.exp(-rate * LATE)
-    close = abs(float(line[1] - line[0])) < CLOSE * float(line.mean())
-    return bool(close and level.min() < FAINT * level.max())
+    faint = level.min() < FAINT * level.max()
+    bent = apart * problem.sample_rate < BEATING * abs(float(rate[1] - rate[0]))
+    return bool(apart < CLOSE * float(line.mean()) and (faint or bent))
 
 
 def _rung_like(two: Fit) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drumtune.dsp.cluster import Problem, noise_variance
+from drumtune.dsp.pairs import RUNG, UNLIKE
 from drumtune.dsp.refine import ENOUGH_SEGMENTS, Fit, pole_variance, solve_linear
 from drumtune.dsp.search import Cluster, Search, find_clusters, line_frequencies
 from drumtune.dsp.sift import Settled, sift
@@ -71,10 +72,12 @@ FASTEST_REPORTED = 150.0
 """Lines that decay faster (1/s; T60 under 46 ms) are what a click or the contact leaves: fitted, not reported."""
 LEAST_OWN = 0.12
 """Least `own` share of a reported line: rooms' lines had under 0.07, modes over 0.3, in simulated takes."""
+RUNG_OWN = 0.5
+"""The same for lines close to one that lasts much longer: strokes of unlike strength glide unlike, and ladders vary."""
 NEIGHBOURHOOD = 40.0
 """Hz within which a stronger line may have woken a room's line."""
-LATER = 0.15
-"""s after which energies are compared for `own`: a room has mostly died away, a head has not."""
+LATER = 0.06
+"""s after which energies are compared for `own`: a room has fallen behind a head by then, (0,2) is still there."""
 SPARE_SEGMENTS = 4
 """Segments wanted beyond the number of stronger neighbours before `own` says anything."""
 
@@ -181,9 +184,17 @@ def _choose(partials: Partials, least_own: float, most: int) -> Partials:
     order = np.argsort(partials.frequency, kind="stable")
     partials = partials.only(order[keep[order]])
     partials = replace(partials, own=_own_share(partials))
-    partials = partials.only(np.flatnonzero(partials.own >= least_own))
-    strength = (np.abs(partials.amplitude) ** 2).sum(axis=0)
+    asked = np.where(_rung_like(partials), min(1.0, RUNG_OWN / LEAST_OWN * least_own), least_own)
+    partials = partials.only(np.flatnonzero(partials.own >= asked))
+    strength = (np.abs(partials.amplitude) ** 2).sum(axis=0) / partials.decay_rate
     return partials.only(np.sort(np.argsort(-strength, kind="stable")[:most]))
+
+
+def _rung_like(partials: Partials) -> NDArray[np.bool_]:
+    """Lines that stand close to a longer-lasting one and die much faster, as the rungs of a glide's ladder do."""
+    line, rate = partials.frequency, partials.decay_rate
+    close = np.abs(line[:, None] - line) < RUNG * line
+    return np.asarray((close & (rate[:, None] > UNLIKE * rate)).any(axis=1), dtype=np.bool_)
 
 
 def _own_share(partials: Partials) -> Floats:

@@ -20,6 +20,10 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 
+LENGTH_STEP = 0.025
+"""s: segments of different length end at multiples of this; the tail given up holds the least of the sound."""
+
+
 @dataclass(frozen=True, slots=True)
 class Segments:
     """Records that share poles: their samples, lengths and one-sided spectra.
@@ -82,7 +86,7 @@ def as_segments(segments: ArrayLike | Sequence[ArrayLike], sample_rate: float) -
     ValueError
         If there is no record, one has fewer than 64 samples or is not finite, or the rate is not positive.
     """
-    rows = as_rows(segments)
+    rows = _few_lengths(as_rows(segments), sample_rate)
     if not sample_rate > 0.0:
         raise ValueError(f"sample_rate must be positive, got {sample_rate}")
     lengths = np.array([row.size for row in rows])
@@ -160,7 +164,20 @@ def rows_by(rows: Complexes, matrices: Complexes, window: Window) -> Complexes:
     """Each segment's row (S, A) times the matrix (A, B) of its length, out of (U, A, B)."""
     if matrices.shape[0] == 1:
         return np.asarray(rows @ matrices[0], dtype=np.complex128)
-    return np.asarray((rows[:, None, :] @ matrices[window.sharing])[:, 0], dtype=np.complex128)
+    product = np.empty((rows.shape[0], matrices.shape[2]), dtype=np.complex128)
+    for place, matrix in enumerate(matrices):
+        mine = window.sharing == place
+        product[mine] = rows[mine] @ matrix
+    return product
+
+
+def _few_lengths(rows: list[Floats], sample_rate: float) -> list[Floats]:
+    """Rows cut so that they have few lengths, if they differ: each length costs a solution of its own."""
+    lengths = {row.size for row in rows}
+    if len(lengths) == 1 or not sample_rate > 0.0:
+        return rows
+    step = max(1, round(LENGTH_STEP * sample_rate))
+    return [row[: row.size // step * step] if row.size >= 8 * step else row for row in rows]
 
 
 def as_rows(segments: ArrayLike | Sequence[ArrayLike]) -> list[Floats]:
