@@ -15,8 +15,8 @@ LARGEST = 1_000_000
 """A kit file is a page of text; more bytes than this are not read."""
 
 
-def read_text(path: Path) -> str:
-    """Text of a small file.
+def read_text(path: Path, most: int = LARGEST) -> str:
+    """Text of a file of at most `most` bytes.
 
     Raises
     ------
@@ -29,11 +29,11 @@ def read_text(path: Path) -> str:
         raise StandError(f"{path} is no plain file: give a text file")
     try:
         with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
+            data = file.read(most + 1)
     except OSError as cause:
         raise StandError(f"cannot read {path}: {cause.strerror or cause}") from cause
-    if len(data) > LARGEST:
-        raise StandError(f"{path} is larger than any kit file ({LARGEST} bytes): is it the right file?")
+    if len(data) > most:
+        raise StandError(f"{path} is larger than any file of this kind ({most} bytes): is it the right file?")
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as cause:

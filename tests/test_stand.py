@@ -128,7 +128,7 @@ def test_files_are_read_written_and_refused_in_words(tmp_path):
     with pytest.raises(StandError, match="not UTF-8"):
         read_kit(tmp_path / "sound.toml")
     (tmp_path / "big.toml").write_bytes(b"#" * 1_000_001)
-    with pytest.raises(StandError, match="larger than any kit file"):
+    with pytest.raises(StandError, match="larger than any file of this kind"):
         read_kit(tmp_path / "big.toml")
     (tmp_path / "wrong.toml").write_text("[drum]\n")
     with pytest.raises(StandError, match=r"wrong\.toml: the drum: name"):

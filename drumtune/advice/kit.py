@@ -28,7 +28,10 @@ from drumtune.advice.kit_problem import FEEL, NEVER, STEP, WIRES_DB, Array, Prob
 from drumtune.errors import DrumtuneError
 from drumtune.notes import note_name
 
-__all__ = ["Choice", "Wish", "alternatives", "pose", "solve"]
+__all__ = ["ANOTHER", "Choice", "Wish", "alternatives", "pose", "solve"]
+
+ANOTHER = "another lowest note"
+"""Name of the alternative that starts from another note; the others are named by what counts more in them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +195,7 @@ def alternatives(problem: Problem, best: Choice) -> Iterator[tuple[str, Choice]]
     except DrumtuneError:
         return
     if found.places not in seen and problem.toms:
-        yield "another lowest note", found
+        yield ANOTHER, found
 
 
 def total_cost(problem: Problem, choice: Choice) -> float:

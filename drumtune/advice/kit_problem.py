@@ -46,7 +46,7 @@ class Priorities:
     feel: float = 1.0
     wires: float = 1.0
     room: float = 1.0
-    middle: float = 0.5
+    middle: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)

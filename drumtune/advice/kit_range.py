@@ -18,7 +18,7 @@ from drumtune.advice import pair, pair_aims
 from drumtune.advice.cautions import FILM_SHARE, ROD_FORCE
 from drumtune.drum import PET_DENSITY, Air, Drum, Head
 from drumtune.errors import StandError
-from drumtune.physics import feel, film, two_heads
+from drumtune.physics import feel, film, held_head, two_heads
 from drumtune.physics.two_heads import BOTTOM, TOP, TwoHeads
 from drumtune.stand import Role, Stand
 
@@ -123,7 +123,7 @@ class Voice:
         tension = float(self.tension(note))
         head = self.stand.drum.head
         below = float(self.bottom_tension(tension)) if self.shell.bottom else None
-        rod = float(two_heads.held_frequency(self.shell, tension, 1, TOP))
+        rod = float(held_head.held_frequency(self.shell, tension, 1, TOP))
         pressed = float(film.stress(tension, head.thickness)) if head.thickness else None
         decay = float(two_heads.pair(self.shell, tension, below or tension).decay_time[0])
         bottom_rod = rod * 2.0 ** (self.offset / 12.0) if self.shell.bottom else None
@@ -133,10 +133,10 @@ class Voice:
         """Note (Hz), top and bottom tension (N/m) the drum has now; None where the stand does not tell."""
         if self.stand.top_rod is None:
             return None
-        top = float(two_heads.held_tension(self.shell, self.stand.top_rod, 1, TOP))
+        top = float(held_head.held_tension(self.shell, self.stand.top_rod, 1, TOP))
         below = float(self.bottom_tension(top)) if self.shell.bottom else None
         if self.shell.bottom and self.stand.bottom_rod is not None:
-            below = float(two_heads.held_tension(self.shell, self.stand.bottom_rod, 1, BOTTOM))
+            below = float(held_head.held_tension(self.shell, self.stand.bottom_rod, 1, BOTTOM))
         return float(self.note_of(top, below or top)), top, below
 
 
@@ -164,8 +164,8 @@ def voice(stand: Stand, air: Air | None = None) -> Voice:
 def _bottom_tension(shell: TwoHeads, tension: ArrayLike, offset: float) -> Array:
     if shell.bottom is None:
         return np.asarray(tension, float)
-    rod = two_heads.held_frequency(shell, tension, 1, TOP) * 2.0 ** (offset / 12.0)
-    return two_heads.held_tension(shell, rod, 1, BOTTOM)
+    rod = held_head.held_frequency(shell, tension, 1, TOP) * 2.0 ** (offset / 12.0)
+    return held_head.held_tension(shell, rod, 1, BOTTOM)
 
 
 def _offset(stand: Stand, shell: TwoHeads) -> float:
@@ -177,7 +177,7 @@ def _offset(stand: Stand, shell: TwoHeads) -> float:
     if stand.top_rod is not None and stand.bottom_rod is not None:
         return pair.semitones_between(stand.bottom_rod, stand.top_rod)
     middle = math.sqrt(_slack(stand.drum.head) * _most(stand.drum))
-    middle = stand.top_rod or float(two_heads.held_frequency(shell, middle, 1, TOP))
+    middle = stand.top_rod or float(held_head.held_frequency(shell, middle, 1, TOP))
     first, last = OFFSETS[stand.role]
     tuning = pair.tune(shell, middle)
     found, equal = pair.scan(tuning, np.arange(first, last + 1.0)), pair.scan(tuning, [0.0])
@@ -213,8 +213,8 @@ def _to_top(shell: TwoHeads, offset: float) -> Callable[[float], float]:
     """Top tension that goes with a bottom tension at an offset."""
 
     def tension(bottom: float) -> float:
-        rod = two_heads.held_frequency(shell, bottom, 1, BOTTOM) * 2.0 ** (-offset / 12.0)
-        return float(two_heads.held_tension(shell, rod, 1, TOP))
+        rod = held_head.held_frequency(shell, bottom, 1, BOTTOM) * 2.0 ** (-offset / 12.0)
+        return float(held_head.held_tension(shell, rod, 1, TOP))
 
     return tension
 

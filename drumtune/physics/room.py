@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import erfc
+from scipy.special import erfc, exp1
 
 from drumtune.drum import Air
 
@@ -319,6 +319,20 @@ def diffuse_level(room: Room, frequency: ArrayLike, distance: float | None) -> A
         return np.asarray(1.0 / (np.pi * area))
     later = np.exp(-2.0 * _DECAY * distance / (room.air.sound_speed * decay))
     result: Array = 1.0 / (4.0 * np.pi * distance) ** 2 + later / (np.pi * area)
+    return result
+
+
+def typical_level(room: Room, frequency: ArrayLike, distance: float) -> Array:
+    """Square (1/m2) that belongs to the mean level, in dB, of a steady tone at random places so far apart (m).
+
+    Many waves of random phase over a direct one: the mean of ln p^2 lies ln K + E1(K) - ln(1 + K) over that of the mean
+    square, K the direct over the later field; 2.5 dB under it where there is no direct field to speak of. From the mean
+    of the logarithm of a noncentral chi-square variable of two degrees of freedom; M. R. Schroeder, Acustica 4, 1954.
+    """
+    direct = 1.0 / (4.0 * np.pi * distance) ** 2
+    whole = diffuse_level(room, frequency, distance)
+    ratio = direct / (whole - direct)
+    result: Array = whole * np.exp(np.log(ratio) + exp1(ratio) - np.log1p(ratio))
     return result
 
 

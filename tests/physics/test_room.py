@@ -110,6 +110,17 @@ def test_well_above_the_schroeder_frequency_the_room_is_diffuse():
     assert abs(10.0 * math.log10(np.mean(ratios))) < 1.0
 
 
+def test_the_mean_level_of_waves_of_random_phase():
+    """Monte Carlo over 2 10^5 sums of a direct wave and complex Gaussian waves; 0.05 dB of chance."""
+    rng = np.random.default_rng(1)
+    for distance in (0.5, 1.5, 4.0):
+        whole = float(rooms.diffuse_level(STUDIO, 200.0, distance))
+        direct = 1.0 / (4.0 * math.pi * distance)
+        waves = rng.standard_normal((2, 200_000)) * math.sqrt((whole - direct**2) / 2.0)
+        level = 10.0 * np.log10((direct + waves[0]) ** 2 + waves[1] ** 2).mean()
+        assert 10.0 * math.log10(rooms.typical_level(STUDIO, 200.0, distance)) == pytest.approx(level, abs=0.05)
+
+
 def test_the_whole_field_goes_with_the_density_of_modes():
     """1/(pi A) counts the volume's modes alone; the walls' and edges' modes add as much as they add to the density."""
     f = np.linspace(500.0, 560.0, 60)

@@ -1,0 +1,300 @@
+"""The work of `drumtune room`: options to a room, recordings to its decay, all of it to one answer. Prints nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drumtune.advice.room import RoomReport
+    from drumtune.advice.room_sound import BandFigure, Line, OwnedLine
+    from drumtune.audio import Recording
+    from drumtune.physics.room import Array as Signal
+    from drumtune.physics.room import Place, Room
+
+SMALLEST, LARGEST = 1.0, 100.0
+"""Sizes of a room in m that are taken for one."""
+MOST_CUBIC = 20_000.0
+"""Largest volume, m3: a large hall; above it rooms have no single modes a drum could meet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """How the room's losses are given: T60 in s, absorption 0...1 (one for all walls or six), or by recordings."""
+
+    t60: float | None = None
+    absorption: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sounds:
+    """Recordings: claps or sweeps, the sweep played, a drum's hits near it and far from it, the channel."""
+
+    claps: tuple[Path, ...] = ()
+    sweep: Path | None = None
+    near: Path | None = None
+    far: Path | None = None
+    channel: int | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that is read."""
+        return (*self.claps, *(path for path in (self.sweep, self.near, self.far) if path is not None))
+
+
+@dataclass(frozen=True, slots=True)
+class RoomJob:
+    """The answer: the room, where its decay comes from, octaves, strongest lines, whose ring it is, warnings."""
+
+    report: RoomReport
+    source: str
+    bands: tuple[BandFigure, ...] = ()
+    lines: tuple[Line, ...] = ()
+    rings: tuple[OwnedLine, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def do(
+    size: tuple[float, ...], places: tuple[str | None, str | None], losses: Losses, sounds: Sounds, notes: str | None
+) -> RoomJob:
+    """Work out a room.
+
+    Raises
+    ------
+    DrumtuneError
+        If sizes, places, losses, notes or recordings do not allow it; one line for the player.
+    """
+    from drumtune.advice import room as advice
+    from drumtune.advice import room_sound
+
+    names, where = note_names(notes), (place(places[0], "--drum-at", size), place(places[1], "--mic-at", size))
+    both(where, sounds)
+    responses, rate, warnings = _responses(sounds)
+    bands = room_sound.bands(responses, rate) if responses else ()
+    room, source, doubts = _room(size, losses, bands)
+    if responses:
+        warnings = [*warnings, *doubts, room_sound.grade(len(sounds.claps))]
+    report = advice.report(room, *where, names)
+    limit = max(report.schroeder, 120.0)
+    lines = room_sound.strongest_lines(responses, rate, report.modes, limit) if responses else []
+    rings = _rings(sounds, report) if sounds.near else []
+    return RoomJob(report, source, bands, tuple(lines), tuple(rings), tuple(warnings))
+
+
+def listed(job: RoomJob, limit: float | None) -> float:
+    """Up to which frequency (Hz) modes are listed: as asked, else the Schroeder frequency or a bit over the notes.
+
+    Raises
+    ------
+    DrumtuneError
+        If more is asked for than is worked out.
+    """
+    from drumtune.errors import DrumtuneError
+
+    top = float(job.report.curve.frequency[-1])
+    if limit is None:
+        return max([job.report.schroeder, *(1.06 * note.frequency for note in job.report.notes)])
+    if not 0.0 < limit <= top:
+        raise DrumtuneError(f"modes are worked out up to {top:.0f} Hz here, got {limit:g} Hz: check --modes-to-hz")
+    return limit
+
+
+def write_sweep(path: Path) -> None:
+    """Write the sweep to play: 20 Hz to 20 kHz in 10 s at 48 kHz, peak -12 dB under full scale.
+
+    Raises
+    ------
+    DrumtuneError
+        If the file cannot be written.
+    """
+    from drumtune.advice.room_sound import sweep
+    from drumtune.audio import write_wav
+
+    write_wav(path, 0.5 * sweep(20.0, 20000.0, 10.0, 48000.0), 48000.0)
+
+
+def parse_size(text: str | None) -> tuple[float, float, float]:
+    """Length, width and height in m from a text such as 6x4.5x2.8.
+
+    Raises
+    ------
+    DrumtuneError
+        If it is not three sizes a room can have.
+    """
+    from drumtune.errors import DrumtuneError
+
+    if text is None:
+        raise DrumtuneError("give the room's size: --size-m length x width x height, such as 6x4.5x2.8")
+    try:
+        values = tuple(float(part) for part in text.lower().replace("×", "x").split("x"))
+    except ValueError:
+        values = ()
+    if len(values) != 3:
+        raise DrumtuneError(f"a room's size is length x width x height in m, such as 6x4.5x2.8; got {text!r:.40}")
+    for name, value in zip(("length", "width", "height"), values, strict=True):
+        if not SMALLEST <= value <= LARGEST:
+            raise DrumtuneError(
+                f"a room is {SMALLEST:g} to {LARGEST:g} m each way, got a {name} of {value:g} m: check --size-m"
+            )
+    if values[0] * values[1] * values[2] > MOST_CUBIC:
+        raise DrumtuneError(f"a room of over {MOST_CUBIC:g} m3 has no single modes a drum could meet: check --size-m")
+    return values[0], values[1], values[2]
+
+
+def place(text: str | None, option: str, size: Sequence[float]) -> Place | None:
+    """Place in m from a text such as 1.2,0.9,0.6; None when not given.
+
+    Raises
+    ------
+    DrumtuneError
+        If it is not three numbers, or outside the room.
+    """
+    from drumtune.errors import DrumtuneError
+
+    if text is None:
+        return None
+    try:
+        x, y, z = (float(part) for part in text.split(","))
+    except ValueError:
+        raise DrumtuneError(f"a place is x,y,z in m, such as 1.2,0.9,0.6; got {text!r:.40}: check {option}") from None
+    for name, value, side in zip("xyz", (x, y, z), size, strict=True):
+        if not 0.0 <= value <= side:
+            raise DrumtuneError(f"{option} {text} lies outside the room: {name} is 0 to {side:g} m, got {value:g} m")
+    return x, y, z
+
+
+def both(where: tuple[Place | None, Place | None], sounds: Sounds) -> None:
+    """Refuse one place without the other, two places in one, or one of two hits.
+
+    Raises
+    ------
+    DrumtuneError
+        Saying which is missing.
+    """
+    import math
+
+    from drumtune.errors import DrumtuneError
+
+    if (where[0] is None) != (where[1] is None):
+        raise DrumtuneError("give both --drum-at and --mic-at, or neither for the mean over all places")
+    if where[0] and where[1] and math.dist(where[0], where[1]) < 0.05:
+        raise DrumtuneError("drum and microphone are at one place: they must be 5 cm apart at least")
+    if (sounds.near is None) != (sounds.far is None):
+        raise DrumtuneError("give both --near and --far: one drum's hits recorded close to it and across the room")
+    if sounds.sweep is not None and not sounds.claps:
+        raise DrumtuneError("--sweep is the file that was played: give its recording in the room as well")
+
+
+def note_names(text: str | None) -> tuple[str, ...]:
+    """Notes from a text such as A2,D3.
+
+    Raises
+    ------
+    DrumtuneError
+        If one is no note, or there are more than 50.
+    """
+    from drumtune.errors import DrumtuneError
+    from drumtune.notes import note_frequency
+
+    names = tuple(part.strip() for part in text.split(",")) if text else ()
+    if len(names) > 50:
+        raise DrumtuneError(f"at most 50 notes are worked out at once, got {len(names)}: check --notes")
+    for name in names:
+        try:
+            frequency = note_frequency(name)
+        except ValueError as cause:
+            raise DrumtuneError(f"{cause}: check --notes") from None
+        if not 20.0 <= frequency <= 1000.0:
+            raise DrumtuneError(f"drums sound notes of 20 to 1000 Hz, {name} is {frequency:.4g} Hz: check --notes")
+    return names
+
+
+def _room(size: tuple[float, ...], losses: Losses, bands: Sequence[BandFigure]) -> tuple[Room, str, list[str]]:
+    """The room, where its decay comes from in one word, and doubts about it."""
+    from drumtune.advice.room import TYPICAL_DECAY
+    from drumtune.advice.room_sound import reverberation
+    from drumtune.errors import DrumtuneError
+    from drumtune.physics.room import Room
+
+    where = (size[0], size[1], size[2])
+    measured = reverberation(bands)
+    if sum(bool(x) for x in (measured, losses.t60 is not None, losses.absorption is not None)) > 1:
+        raise DrumtuneError("give the room's decay once: by recordings, --t60-s or --absorption")
+    if losses.absorption is not None:
+        return Room(where, absorption=_walls(losses.absorption)), "absorption", []
+    if losses.t60 is not None:
+        if not 0.05 <= losses.t60 <= 30.0:
+            raise DrumtuneError(f"a room decays in 0.05 to 30 s, got {losses.t60:g} s: check --t60-s")
+        return Room(where, reverberation=((500.0, losses.t60),)), "given", []
+    if measured:
+        valid = any(band.valid for band in bands)
+        doubts = [] if valid else ["no octave's decay is beyond doubt: record more claps at other places, and louder"]
+        return Room(where, reverberation=measured), "measured", doubts
+    if bands:
+        raise DrumtuneError("the recordings show no decay in any octave: clap louder, in quiet, and let it ring out")
+    return Room(where, reverberation=((500.0, TYPICAL_DECAY),)), "assumed", []
+
+
+def _walls(text: str) -> tuple[float, ...]:
+    from drumtune.errors import DrumtuneError
+
+    try:
+        values = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        values = ()
+    if len(values) not in (1, 6) or not all(0.0 < value < 1.0 for value in values):
+        raise DrumtuneError(
+            "absorption is one number between 0 and 1, or six (walls at x = 0, x = L, y = 0, y = W, floor, ceiling); "
+            f"got {text!r:.60}: check --absorption"
+        )
+    return values if len(values) == 6 else values * 6
+
+
+def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
+    """Impulse responses of all recordings at one rate, that rate, and warnings."""
+    from drumtune.advice import room_sound
+
+    if not sounds.claps:
+        return [], 0.0, []
+    takes = [_read(path, sounds.channel) for path in sounds.claps]
+    rate = takes[0].sample_rate
+    _same_rate(takes, sounds.claps)
+    warnings = [
+        f"{path.name}: {line}" for path, take in zip(sounds.claps, takes, strict=True) for line in take.warnings
+    ]
+    if sounds.sweep is not None:
+        played = _read(sounds.sweep, None)
+        _same_rate([takes[0], played], (sounds.claps[0], sounds.sweep))
+        return [room_sound.deconvolve(take.samples, played.samples) for take in takes], rate, warnings
+    return [burst for take in takes for burst in room_sound.bursts(take.samples, rate)], rate, warnings
+
+
+def _rings(sounds: Sounds, report: RoomReport) -> list[OwnedLine]:
+    """Whose the lines in a drum's hits at two places are."""
+    from drumtune.advice import room_sound
+
+    if sounds.near is None or sounds.far is None:
+        return []
+    near, far = (_read(path, sounds.channel) for path in (sounds.near, sounds.far))
+    _same_rate([near, far], (sounds.near, sounds.far))
+    first = [room_sound.bursts(take.samples, take.sample_rate)[0] for take in (near, far)]
+    return room_sound.whose(first[0], first[1], near.sample_rate, report.modes, float(report.curve.frequency[-1]))
+
+
+def _read(path: Path, channel: int | None) -> Recording:
+    from drumtune.audio import read_take
+
+    return read_take([path], channel)
+
+
+def _same_rate(takes: Sequence[Recording], paths: Sequence[Path]) -> None:
+    from drumtune.errors import AudioError
+
+    for take, path in zip(takes, paths, strict=True):
+        if take.sample_rate != takes[0].sample_rate:
+            raise AudioError(
+                f"{path} has {take.sample_rate:g} samples a second, {paths[0]} {takes[0].sample_rate:g}: "
+                "record all at one rate"
+            )
