@@ -130,7 +130,9 @@ def _files(path: Path) -> list[Path]:
         folder = path.is_dir()
         inside = sorted(path.iterdir(), key=lambda p: natural_key(p.name)) if folder else []
     except (OSError, ValueError) as cause:
-        raise AudioError(f"{named(path)}: cannot be opened ({why(cause)})") from cause
+        raise AudioError(
+            f"{named(path)}: cannot be opened ({why(cause)}): check the name and who may read it"
+        ) from cause
     if not folder:
         return [path]
     audio = [p for p in inside if p.suffix.casefold() in ENDINGS and not p.name.startswith(".") and not p.is_dir()]

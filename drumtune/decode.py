@@ -62,7 +62,8 @@ class Sound:
 
 def named(path: Path) -> str:
     """The path on one line, printable."""
-    return "".join(c if c.isprintable() else "?" for c in str(path)) or "''"
+    words = "".join(c if c.isprintable() else "?" for c in str(path)) or "''"
+    return words if len(words) <= 200 else f"{words[:90]}...{words[-90:]}"
 
 
 def why(cause: BaseException) -> str:
@@ -78,7 +79,9 @@ def _regular(path: Path) -> None:
     except FileNotFoundError as cause:
         raise AudioError(f"{named(path)}: no such file: check the name") from cause
     except (OSError, ValueError) as cause:
-        raise AudioError(f"{named(path)}: cannot be opened ({why(cause)})") from cause
+        raise AudioError(
+            f"{named(path)}: cannot be opened ({why(cause)}): check the name and who may read it"
+        ) from cause
     if not stat.S_ISREG(status.st_mode):
         raise AudioError(f"{named(path)}: not a file but a device, pipe or socket: record into a file first")
     if status.st_size == 0:

@@ -19,6 +19,8 @@ STUCK = 64
 """Equal samples in a row that make a tap torn: a live stream that lost its place gives such runs (as measured)."""
 FLAT = 4
 """Equal samples at the very top that make a tap clipped."""
+_STEEP = 20.0
+"""Fall beside a flat top that no quantised crest has, in quantiser steps."""
 
 
 def fault_of(samples: Samples, sample_rate: float, onset: float) -> str:
@@ -41,8 +43,8 @@ def runs(values: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]
 def is_clipped(tap: Samples) -> bool:
     """Whether the highest or the lowest samples stand in flat runs that a smooth crest would not make.
 
-    A crest of a coarsely quantised recording is flat too, but is left by single steps of the quantiser; a cut-off top
-    is left steeply. So one side of the run must fall by more than three of the smallest steps seen.
+    A crest of a coarsely quantised recording is flat too. But a parabola that stays within one step for a run has
+    fallen by some nine steps a run's length beyond either end of it, and a cut-off crest by far more.
     Does not see clipping that a lossy codec has since smoothed.
     """
     if tap.size < FLAT + 2:
@@ -55,12 +57,12 @@ def is_clipped(tap: Samples) -> bool:
 
 
 def _flat_top(tap: Samples, step: float) -> bool:
-    """Whether the maximum stands in a run of `FLAT` or more that is left by more than three steps."""
+    """Whether the maximum stands in a run of `FLAT` or more that falls by `_STEEP` steps on both sides."""
     top = tap.max()
     first, past = runs(tap >= top - 1e-9 * np.ptp(tap))
     for a, b in zip(first, past, strict=True):
-        beside = [tap[i] for i in (a - 1, b) if 0 <= i < tap.size]
-        if b - a >= FLAT and beside and top - min(beside) > 3.5 * step:
+        beside = [tap[i] for i in (2 * a - b, 2 * b - a - 1) if 0 <= i < tap.size]
+        if b - a >= FLAT and beside and top - max(beside) > _STEEP * step:
             return True
     return False
 

@@ -58,7 +58,7 @@ def _quiet(y: Samples, piece: int) -> NDArray[np.bool_]:
 
 def _base(y: Samples, rate: float) -> float:
     """Base of the harmonic series that carries most power, near 50 or 60 Hz."""
-    size = scipy.fft.next_fast_len(4 * y.size, real=True)
+    size = scipy.fft.next_fast_len((8 if y.size < 1 << 18 else 2) * y.size, real=True)
     power = np.abs(scipy.fft.rfft(y, size)) ** 2
     step = rate / size
     bases = np.concatenate([np.arange(b * 0.995, b * 1.005, step / 4) for b in (50.0, 60.0)])

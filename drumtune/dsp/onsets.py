@@ -39,6 +39,10 @@ _LONG, _SHORT = (0.0006, 0.004), (0.0002, 0.0015)
 """Shortest and longest contact burst (s): of the difference views, and of the prediction errors, which end sooner."""
 _LOW_RATE = 16000.0
 """A second prediction error is taken at about this rate, Hz: codecs leave the highest octave without an onset."""
+_SMOOTH = (0.25, 0.5, 0.25)
+"""Weights that quieten the highest octave: converters and codecs that cut it off steeply ring there before an onset."""
+_WHITEST = 1e-4
+"""Share of white noise assumed in what is predicted: keeps empty octaves from being raised beyond 40 dB."""
 _NEAR_JOINT = 0.0003
 """Views are averaged within this time of the joint onset, s."""
 
@@ -215,6 +219,7 @@ class _Stretch:
         origin = max(0, round((coarse - _BACK - 0.004 - _PAST) * rate))
         stop = round((coarse + _AHEAD + _FUTURE) * rate)
         y = box_down(samples[origin * factor : stop * factor], factor)
+        y = np.convolve(y, _SMOOTH, "same") if y.size else y
         centre = coarse * rate - origin
         begin = (origin + (factor - 1) / (2.0 * factor)) / rate
         return cls(y, rate, begin, (round(centre - _BACK * rate), round(centre + _AHEAD * rate)))
@@ -242,7 +247,7 @@ def _prediction_error(y: Samples, quiet: int) -> Samples:
     rows = np.lib.stride_tricks.sliding_window_view(y - y[:quiet].mean(), AR_ORDER + 1)
     known = rows[: quiet - AR_ORDER]
     gram = known.T @ known
-    gram[np.diag_indices_from(gram)] *= 1.0 + 1e-9
+    gram[np.diag_indices_from(gram)] *= 1.0 + _WHITEST
     gram[np.diag_indices_from(gram)] += 1e-30
     weights = np.linalg.solve(gram[:-1, :-1], gram[:-1, -1])
     error = rows @ np.concatenate((-weights, [1.0]))

@@ -33,6 +33,8 @@ SILENT = 1e-5
 """Peak under which a recording is silence, full scale 1 (under one step of 16 bit)."""
 _LOUDER = 6.0
 """Of two sounds so close, the second is the tap if it has this much more tone (dB)."""
+_ALIKE = 0.85
+"""Likeness of lines of a tap in a run of other sounds."""
 _SHOWN = 8
 """Times told in a message before it is shortened."""
 
@@ -177,15 +179,15 @@ def _chosen(samples: Samples, rate: float, coarse: Samples, looks: Likeness, exp
 def _crowded(coarse: Samples, looks: Likeness) -> NDArray[np.bool_]:
     """Which candidates belong to a run of four or more that could be taps, each within `DOUBLE` of the one before.
 
-    The one of a run that stands out by its tone does not belong to it.
+    One that stands out of a run, by more tone than the rest or by lines very like the take's, does not belong to it.
     """
     crowded = np.zeros(coarse.size, bool)
     likely = np.flatnonzero(looks.quality >= DOUBTFUL)
     for run in np.split(likely, np.flatnonzero(np.diff(coarse[likely]) > DOUBLE) + 1):
         if run.size >= 4:
-            tone = looks.measures[0, run]
-            rest = np.sort(tone)[-2]
-            crowded[run[tone <= rest + _LOUDER]] = True
+            tone, alike = looks.measures[0, run], looks.measures[2, run]
+            stands_out = (tone > np.sort(tone)[-2] + _LOUDER) | ((alike >= _ALIKE) & (alike == alike.max()))
+            crowded[run[~stands_out]] = True
     return crowded
 
 
