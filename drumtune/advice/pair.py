@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from drumtune.drum import Head
 from drumtune.errors import StandError
+from drumtune.physics import air as loaded
 from drumtune.physics import film, held_head, rods, two_heads
 from drumtune.physics.synthesis import EDGE_DECAY, LOSS_FACTOR
 from drumtune.physics.two_heads import BOTTOM, TOP, CoupledModes, TwoHeads
@@ -129,20 +130,21 @@ def tune(
 
 
 def _checked_tension(drum: TwoHeads, which: int, pitch: float, order: int) -> float:
+    """Tension of a head for a pitch, refused where film or air do not allow it."""
     name, head = ("top", drum.top) if which == TOP else ("bottom", drum.bottom)
     tension = float(held_head.held_tension(drum, pitch, order, which))
+    if head is not None and head.thickness:
+        needed = tension if tension > 0.0 else float(loaded.tension(head, pitch, order, 1, air=drum.air, sides=1))
+        stress = float(film.stress(needed, head.thickness))
+        if stress > film.STRENGTH:
+            raise StandError(
+                f"the {name} head at {pitch:.4g} Hz would need {stress / 1e6:.0f} MPa in its film, past the strength "
+                f"of polyester ({film.STRENGTH / 1e6:.0f} MPa): check pitch, diameter and film"
+            )
     if tension <= 0.0:
         raise StandError(
             f"no tension gives the {name} head {pitch:.4g} Hz on this shell, for the air in it: check the pitch, and "
             "whether it was heard near a rod or at the centre (--pitch)"
-        )
-    if head is None or not head.thickness:
-        return tension
-    stress = float(film.stress(tension, head.thickness))
-    if stress > film.STRENGTH:
-        raise StandError(
-            f"the {name} head at {pitch:.4g} Hz would need {stress / 1e6:.0f} MPa in its film, past the strength of "
-            f"polyester ({film.STRENGTH / 1e6:.0f} MPa): check pitch, diameter and film"
         )
     return tension
 

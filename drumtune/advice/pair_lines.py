@@ -1,7 +1,7 @@
 """Lines of three takes of a drum - top alone, bottom alone, both free - and which mode each belongs to.
 
 "Alone" means with the other head held still under a flat hand or cloth. The lines of each take are found jointly over
-its hits (`drumtune.dsp.partials`) and named (0,1) and (1,1) by what the described drum can do. Frequencies in Hz.
+its hits (`drumtune.dsp.search`) and named (0,1) and (1,1) by what the described drum can do. Frequencies in Hz.
 """
 
 from __future__ import annotations
@@ -14,7 +14,10 @@ from itertools import combinations, product
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.dsp.partials import find_partials
+from drumtune.dsp.cluster import noise_variance
+from drumtune.dsp.refine import pole_variance, solve_linear
+from drumtune.dsp.search import Search, find_clusters, line_frequencies
+from drumtune.dsp.spectra import Segments, as_segments
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.notes import cents
@@ -29,6 +32,10 @@ LEAST = 0.12
 """Shortest, s."""
 BAND = (30.0, 900.0)
 MOST_HITS = 8
+TOGETHER = 5
+"""Most lines looked for in one window of the spectrum."""
+SLOWEST, FASTEST = 0.3, 150.0
+"""Decay rates of a drum's lines, 1/s: slower is hum, faster what the contact leaves."""
 CONSIDERED = 6
 """Strongest lines of each take that may be a (0,1)."""
 WEAKEST_DB = -45.0
@@ -79,16 +86,37 @@ def lines_of(samples: NDArray[np.float64], sample_rate: float, name: str) -> Lin
             "each ring out",
             reason="lines",
         )
-    top = min(BAND[1], 0.45 * sample_rate)
-    found = find_partials(parts, sample_rate, band=(BAND[0], top), max_partials=16)
-    if found.frequency.size == 0:
+    lines = _found(as_segments(parts, sample_rate))
+    if lines.frequency.size == 0:
         raise TakeError(
             f"the {name} take shows no ringing line between 30 and 900 Hz: record it nearer", reason="lines"
         )
-    power = np.sum(np.abs(found.amplitude) ** 2, axis=0)
-    level = 10.0 * np.log10(power / power.max())
-    lines = Lines(found.frequency, found.frequency_sd, found.decay_rate, level)
-    return lines.only(level > WEAKEST_DB)
+    return lines
+
+
+def _found(record: Segments) -> Lines:
+    """Lines of all hits jointly, close ones of unlike decay among them.
+
+    `drumtune.dsp.partials.find_partials` would leave those out where hits are few, for on one head they are the ladder
+    of a gliding line; of two heads, the upper (0,1) dies fast beside a (1,1) that lasts, and both are wanted.
+    """
+    search = Search(record, BAND[0], min(BAND[1], 0.45 * record.sample_rate), TOGETHER, WEAKEST_DB - 15.0)
+    rows = []
+    for cluster in find_clusters(search):
+        if cluster.fit is None or cluster.problem is None:
+            continue
+        window, data = cluster.problem.window, cluster.problem.data
+        weight = 1.0 / noise_variance(cluster.fit, cluster.problem)
+        settled = solve_linear(cluster.fit.theta, data, window, weight)
+        sd = np.sqrt(pole_variance(settled, data, window)) * record.sample_rate / (2.0 * math.pi)
+        power = np.sum(np.abs(settled.amplitude) ** 2, axis=0)
+        hertz = line_frequencies(settled.theta, record.sample_rate)
+        rows.append(np.stack([hertz, sd, -settled.theta.real * record.sample_rate, power]))
+    table = np.concatenate(rows, axis=1) if rows else np.zeros((4, 0))
+    table = table[:, (table[2] > SLOWEST) & (table[2] < FASTEST) & (table[2] > 4.0 * math.pi * table[1])]
+    table = table[:, np.argsort(table[0], kind="stable")]
+    level = 10.0 * np.log10(table[3] / max(table[3].max(initial=0.0), 1e-300))
+    return Lines(table[0], table[1], table[2], level).only(level > WEAKEST_DB)
 
 
 def _segments(samples: NDArray[np.float64], rate: float) -> list[NDArray[np.float64]]:

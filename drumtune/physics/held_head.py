@@ -14,6 +14,9 @@ from scipy.special import jn_zeros
 from drumtune.physics.cavity import RADIAL
 from drumtune.physics.two_heads import BOTTOM, MOSTLY, TOP, TwoHeads, first_part, matrices, pair
 
+TINY = 1e-9
+"""Tension, N/m, that stands for none."""
+
 
 def held_frequency(drum: TwoHeads, tension: ArrayLike, m: int, head: int = TOP) -> NDArray[np.float64]:
     """Frequency (Hz) of a head's (m,1) mode while the other head is held still, for tensions (N/m) of any shape.
@@ -51,7 +54,9 @@ def held_tension(drum: TwoHeads, frequency: ArrayLike, m: int, head: int = TOP) 
     scale = drum.top.radius / jn_zeros(m, RADIAL)
     tensions, turned = np.linalg.eigh(scale[:, None] * reduced * scale)
     best = np.argmax(turned[..., 0, :] ** 2 if m else tensions, axis=-1)
-    return np.asarray(np.maximum(np.take_along_axis(tensions, best[..., None], -1)[..., 0], 0.0))
+    tension = np.maximum(np.take_along_axis(tensions, best[..., None], -1)[..., 0], 0.0)
+    back = held_frequency(drum, np.maximum(tension, TINY), m, head)  # above the sloshing, another mode meets the pitch
+    return np.asarray(np.where(np.abs(back / np.asarray(frequency, float) - 1.0) < 1e-6, tension, 0.0))
 
 
 def _beside(size: int, head: int) -> NDArray[np.int64]:
