@@ -218,10 +218,10 @@ def _turns(which: str, drum: Drum, start: float, target: float) -> str:
     eighths = round(8.0 * abs(turns))
     if not eighths:
         return f"{which} head: stays, within 1/16 turn"
-    way = "raise" if turns > 0.0 else "lower past it and bring it back up,"
+    way, care = ("raise", "") if turns > 0.0 else ("lower", " and a little past, then bring it back up")
     return (
-        f"{which} head: {way} every rod by about {_eighths(eighths)} (roughly: {max(abs(turns) - sd, 0.0):.1f} to "
-        f"{abs(turns) + sd:.1f}), crosswise, a quarter turn at a time, then tap again"
+        f"{which} head: {way} every rod by about {_eighths(eighths)} (roughly {max(abs(turns) - sd, 0.0):.1f} to "
+        f"{abs(turns) + sd:.1f}){care}: crosswise, a quarter turn at a time at most, then tap again"
     )
 
 

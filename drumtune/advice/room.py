@@ -1,8 +1,8 @@
 """A room and the notes in it: which it lifts, leaves alone or swallows, in dB, between a drum and an ear.
 
 The gain of a note is what the room's modes make of it against the mean level of a tone in a room as lively and at
-places as far apart (`drumtune.physics.room.typical_level`): 0 dB is "as anywhere in such a room". A drum's note dies and so
-is as wide as its decay makes it; the gain is the mean over that width. docs/physics.md, "Rooms".
+places as far apart (`drumtune.physics.room.typical_level`): 0 dB is "as anywhere in such a room". A drum's note dies
+and so is as wide as its decay makes it; the gain is the mean over that width. docs/physics.md, "Rooms".
 """
 
 from __future__ import annotations

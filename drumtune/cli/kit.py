@@ -44,12 +44,19 @@ def kit(
         typer.Option(help="Present pitch near the top rods: NAME=HZ, or NAME=FILE with the JSON of drumtune even."),
     ] = None,
     plot: Annotated[Path | None, typer.Option(help="Write the picture to this .png, .svg or .pdf file.")] = None,
+    example: Annotated[
+        bool, typer.Option("--example", help="Write an example kit to KIT.toml, to be changed into yours, and stop.")
+    ] = False,
     render: Annotated[Path | None, typer.Option(help="Write a fill on the chosen notes to this WAV file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Choose the notes of a kit: intervals, like feel, quiet snare wires, clear of the room's modes."""
     from drumtune.cli import kit_documents, kit_job
 
+    if example:
+        kit_job.write_example(drums)
+        typer.echo(f"wrote {drums}: put in your own drums, then run drumtune kit {drums}")
+        return
     options.check_outputs((plot, render), (drums, *([room] if room else [])))
     if plot is not None:
         from drumtune.files import check_picture

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from drumtune.stand import Kit, Stand
 
 
+EXAMPLE = "bakery-kit.toml"
+"""The example kit among the samples."""
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What was asked for: intervals, whether they may be missed, a room, its use, smallest changes, present pitches."""
@@ -118,6 +122,26 @@ def _remarks(voices: Sequence[Voice], settings: Sequence[Setting]) -> tuple[tupl
     from drumtune.advice.kit_report import remarks
 
     return tuple(remarks(v, setting) for v, setting in zip(voices, settings, strict=True))
+
+
+def write_example(path: Path) -> None:
+    """Write the example kit to a file that is not there yet.
+
+    Raises
+    ------
+    DrumtuneError
+        If there is such a file, or it cannot be written.
+    """
+    from drumtune.cli.demo import samples
+    from drumtune.errors import DrumtuneError
+    from drumtune.files import check_writable, written
+
+    if path.exists():
+        raise DrumtuneError(f"there is a file {path} already: give another name")
+    check_writable(path)
+    text = (samples() / EXAMPLE).read_text(encoding="utf-8")
+    with written(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
 
 
 def with_present(kit: Kit, now: Sequence[str]) -> Kit:

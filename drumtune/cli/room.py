@@ -42,6 +42,10 @@ def room(
         float | None, typer.Option(help="List modes up to here in the JSON. Left out: the Schroeder frequency.")
     ] = None,
     write_sweep: Annotated[Path | None, typer.Option(help="Write a sweep to play, as WAV, and stop.")] = None,
+    render: Annotated[
+        Path | None, typer.Option(help="Write what a burst would sound like there, as WAV: to try things out.")
+    ] = None,
+    save: Annotated[Path | None, typer.Option(help="Write the JSON to this file, for drumtune kit --room.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Write the picture to this .png, .svg or .pdf file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
@@ -49,7 +53,7 @@ def room(
     from drumtune.cli import room_documents, room_job
 
     sounds = room_job.Sounds(tuple(claps or ()), sweep, near, far, channel)
-    options.check_outputs((plot, write_sweep), sounds.files)
+    options.check_outputs((plot, write_sweep, render, save), sounds.files)
     if write_sweep is not None:
         room_job.write_sweep(write_sweep)
         typer.echo(f"wrote {write_sweep}: play it where the drum stands, not too loud, and record it to its end")
@@ -62,8 +66,15 @@ def room(
     job = room_job.do(size, (drum_at, mic_at), room_job.Losses(t60_s, absorption), sounds, notes)
     if plot is not None:
         from drumtune.plots.room import overview
-        from drumtune.plots.style import save
+        from drumtune.plots.style import save as write_picture
 
-        save(overview(job.report), plot)
+        write_picture(overview(job.report), plot)
     limit = room_job.listed(job, modes_to_hz)
+    if render is not None:
+        room_job.write_burst(render, job)
+    if save is not None:
+        from drumtune.files import written
+
+        with written(save) as temporary:
+            temporary.write_text(room_documents.as_json(job, limit) + "\n", encoding="utf-8")
     typer.echo(room_documents.as_json(job, limit) if json else room_documents.text(job))

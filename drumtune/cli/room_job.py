@@ -115,6 +115,24 @@ def write_sweep(path: Path) -> None:
     write_wav(path, 0.5 * sweep(20.0, 20000.0, 10.0, 48000.0), 48000.0)
 
 
+def write_burst(path: Path, job: RoomJob) -> None:
+    """Write a burst at the drum's place as heard at the microphone's, 48 kHz.
+
+    Raises
+    ------
+    DrumtuneError
+        If the places are not given, or the file cannot be written.
+    """
+    from drumtune.advice.room_burst import burst
+    from drumtune.audio import write_wav
+    from drumtune.errors import DrumtuneError
+
+    report = job.report
+    if report.drum_at is None or report.mic_at is None:
+        raise DrumtuneError("a burst is heard from one place to another: give --drum-at and --mic-at")
+    write_wav(path, burst(report.room, report.drum_at, report.mic_at, 48000.0), 48000.0)
+
+
 def parse_size(text: str | None) -> tuple[float, float, float]:
     """Length, width and height in m from a text such as 6x4.5x2.8.
 
