@@ -66,14 +66,15 @@ def _nodes(count: int) -> tuple[Floats, Floats]:
 
 
 class _Row:
-    """One segment's window: nodes of the transform and the background to take away."""
+    """One segment's window: nodes of the transform, with the background taken away."""
 
     def __init__(self, window: Window, row: int, problem: Problem) -> None:
         used = window.mask[row] > 0.0
         self.rate = problem.sample_rate
         self.samples = int(window.lengths[row])
+        background = window.background[window.sharing[row]][used]
         self.data = problem.data[row, used]
-        self.background = window.background[window.sharing[row]][used]
+        self.data = self.data - background @ (background.conj().T @ self.data)
         angle = window.angle[row, used]
         self.middle = float(angle.mean())
         cycles = float(angle.max() - angle.min()) * self.samples / (2.0 * math.pi)
@@ -82,7 +83,8 @@ class _Row:
         # the sum over samples is the integral plus half the jump between the ends (Euler and Maclaurin)
         self.place = np.concatenate([place, [0.0, self.samples]])
         share = np.concatenate([0.5 * self.samples * weights, [0.5, -0.5]])
-        self.turn = np.exp(-1j * np.outer(angle - self.middle, self.place)) * share
+        turn = np.exp(-1j * np.outer(angle - self.middle, self.place)) * share
+        self.turn = turn - background @ (background.conj().T @ turn)
 
     def residual(self, parameters: Floats, row: int) -> Complexes:
         """What one gliding line and the background leave."""
@@ -95,8 +97,8 @@ class _Row:
         time = self.place / self.rate
         phase = 2.0 * math.pi * line * glide_phase(time, depth, settling) - self.middle * self.place
         shape = self.turn @ np.exp(-decay * time + 1j * phase)
-        span = np.linalg.qr(np.column_stack([shape, self.background]))[0]
-        return np.asarray(self.data - span @ (span.conj().T @ self.data), dtype=np.complex128)
+        size = float(np.vdot(shape, shape).real) + 1e-300
+        return np.asarray(self.data - shape * (np.vdot(shape, self.data) / size), dtype=np.complex128)
 
 
 def _descend(rows: list[_Row], weight: Floats, start: Floats) -> tuple[float, Floats]:

@@ -129,18 +129,21 @@ def _project(
 ) -> tuple[Fit, Complexes]:
     """Eliminate the linear unknowns; return the fit and the gradient of the poles."""
     shape, turn = line_shape(theta, window, slope=slope)
-    basis = np.concatenate([shape, window.background], axis=2)
-    scale = np.sqrt((basis.real**2 + basis.imag**2).sum(axis=1, keepdims=True))
+    ground = window.background
+    across = ground.conj().transpose(0, 2, 1)
+    data = data - rows_by(rows_by(data, ground.conj(), window), ground.transpose(0, 2, 1), window)
+    shape = shape - ground @ (across @ shape)
+    scale = np.sqrt((shape.real**2 + shape.imag**2).sum(axis=1, keepdims=True))
     scale[scale == 0.0] = 1.0
-    span, triangle = np.linalg.qr(basis / scale)
+    span, triangle = np.linalg.qr(shape / scale)
     inner = rows_by(data, span.conj(), window)
     residual = data - rows_by(inner, span.transpose(0, 2, 1), window)
-    upside = np.linalg.inv(triangle).transpose(0, 2, 1) / scale
-    power = rows_by(inner, upside, window)[:, : theta.size]
+    power = rows_by(inner, np.linalg.inv(triangle).transpose(0, 2, 1) / scale, window)
     energy = (residual.real**2 + residual.imag**2).sum(axis=1)
     if not slope:
         empty = np.zeros((theta.size, theta.size), dtype=np.complex128)
         return Fit(theta, 2.0 * power, energy, weight, empty), empty[:0]
+    turn = turn - ground @ (across @ turn)
     turn = turn - span @ (span.conj().transpose(0, 2, 1) @ turn)
     cross = turn.conj().transpose(0, 2, 1) @ turn
     heavy = power.conj() * weight[:, None]

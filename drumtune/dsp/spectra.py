@@ -92,7 +92,9 @@ def as_segments(segments: ArrayLike | Sequence[ArrayLike], sample_rate: float) -
     lengths = np.array([row.size for row in rows])
     padded_length = scipy.fft.next_fast_len(int(lengths.max()), real=True)
     padded = np.stack([scipy.fft.rfft(row, padded_length) for row in rows])
-    spectra = tuple(scipy.fft.rfft(row) for row in rows)
+    spectra = tuple(
+        whole if row.size == padded_length else scipy.fft.rfft(row) for row, whole in zip(rows, padded, strict=True)
+    )
     return Segments(float(sample_rate), lengths, spectra, padded, padded_length)
 
 
