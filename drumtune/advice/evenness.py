@@ -1,0 +1,214 @@
+"""From the taps of a take to the pull at each rod, how sure it is, and whether the head is even.
+
+The whole take is explained at once by one tension field (drumtune.advice.inversion); the strongest line near a rod is
+a poor guide to the tension there. Pulls in cents of pitch, 600 log2(T_i / mean T). Does not find the taps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.advice.inversion.families import Found, find_families
+from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at_rods, mode_readings, strongest_lines
+from drumtune.advice.inversion.stages import (
+    Belief,
+    HeadSetup,
+    Start,
+    Take,
+    chosen,
+    infer,
+    mixed_pulls,
+    quality,
+)
+from drumtune.advice.reading import Reading, RodReading, Verdict
+from drumtune.drum import Air, Drum
+from drumtune.dsp.tap_spectra import Taps, without_hum
+from drumtune.dsp.taps import Tap
+from drumtune.errors import TakeError
+from drumtune.physics.membrane import bessel_zero
+
+Array = NDArray[np.float64]
+EVEN_SPREAD = 20.0
+"""Spread in cents under which a head counts as even. No tolerance is published; at 250 Hz and T60 1 s the (1,1) pair
+just starts to beat audibly at about this spread (docs/physics.md, Hearing pitch)."""
+CLEAR_ORDERS = 0.35
+"""Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
+DOUBTFUL = 1.0
+"""Quality above which a reading is not vouched for."""
+SLACKEST, TIGHTEST = 120.0, 20000.0
+"""Tensions in N/m between which the head is looked for."""
+
+
+def read_head(
+    samples: Array,
+    sample_rate: float,
+    taps_by_rod: Sequence[Sequence[Tap]],
+    drum: Drum,
+    *,
+    air: Air | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Reading:
+    """Read a head from one take.
+
+    Parameters
+    ----------
+    samples, sample_rate
+        The take, one channel, shape (n,), and its rate in Hz.
+    taps_by_rod
+        Taps at each rod, clockwise from the marked one (`drumtune.dsp.taps.group_taps`). Faulty ones are left out.
+    drum
+        The stand.
+    progress
+        Called with the share done, 0...1.
+
+    Raises
+    ------
+    ValueError
+        If there are not as many groups of taps as rods.
+    TakeError
+        If the take does not allow a reading: a rod without a usable tap, or no head recognised in the sound.
+    """
+    if len(taps_by_rod) != drum.rods:
+        raise ValueError(f"{drum.rods} rods need as many groups of taps, got {len(taps_by_rod)}")
+    tell = progress or (lambda share: None)
+    used, left_out = _usable(taps_by_rod)
+    taps, angles = _prepared(samples, sample_rate, taps_by_rod, used, drum)
+    tell(0.05)
+    found = _families(taps.taps, angles, drum, air or Air())
+    tell(0.15)
+    setup = HeadSetup(drum.rods, angles, drum.tap_radius)
+    beliefs = infer(setup, taps, Start(found.families, found.air), progress=lambda share: tell(0.15 + 0.85 * share))
+    return _reading(drum, beliefs, used, left_out)
+
+
+def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list[str]]:
+    """Taps without faults, and a sentence for each rod that lost some."""
+    used = [[tap for tap in taps if tap.usable] for taps in taps_by_rod]
+    for rod, (taps, left) in enumerate(zip(taps_by_rod, used, strict=True), start=1):
+        if not left:
+            why = ", ".join(sorted({tap.fault for tap in taps})) or "none played"
+            raise TakeError(
+                f"rod {rod} has no usable tap ({why}): record the round again, softer if taps were clipped",
+                reason="clipped" if "clipped" in why else "taps",
+            )
+    said = []
+    for rod, (taps, left) in enumerate(zip(taps_by_rod, used, strict=True), start=1):
+        faults = [tap.fault for tap in taps if not tap.usable]
+        if faults:
+            said.append(f"rod {rod}: left out {len(faults)} of {len(taps)} taps ({', '.join(sorted(set(faults)))})")
+    return used, said
+
+
+def _prepared(
+    samples: Array, rate: float, every: Sequence[Sequence[Tap]], used: list[list[Tap]], drum: Drum
+) -> tuple[Take, Array]:
+    """Taps as the fit wants them, and the angle of each one's rod."""
+    flat = [tap for taps in used for tap in taps]
+    onsets = np.array([tap.onset for tap in flat])
+    strokes = np.sort([tap.onset for taps in every for tap in taps])
+    after = np.append(strokes, samples.size / rate)
+    ends = after[np.searchsorted(strokes, onsets, side="right")]
+    low = Taps.of(samples - samples.mean(), rate, onsets, ends)
+    order = np.argsort(onsets)
+    clean = without_hum(low.samples, low.rate, onsets[order])
+    loudness = np.array([tap.peak for tap in flat])
+    angles = np.repeat(drum.rod_angles, [len(taps) for taps in used])
+    taps = Taps(clean, low.rate, onsets, ends)
+    return Take(taps, loudness / loudness.max()), angles
+
+
+def _families(taps: Taps, angles: Array, drum: Drum, air: Air) -> Found:
+    """Families of the head, or a TakeError when no head is recognised."""
+    head = drum.head
+    load = 2.0 * air.density * head.radius / head.surface_density
+    low, high = (_first_pair(drum, load, tension) for tension in (SLACKEST, TIGHTEST))
+    found = find_families(taps, angles, drum.rods, load, low, high)
+    if found.clarity < CLEAR_ORDERS:
+        raise TakeError(
+            "the taps do not sound like one head tapped round its rim: check the number of rods and the order of the "
+            "taps, and that the microphone stood still",
+            reason="unrecognised",
+        )
+    return found
+
+
+def _first_pair(drum: Drum, load: float, tension: float) -> float:
+    """Frequency of (1,1) at a tension, with air on both sides, Hz."""
+    head = drum.head
+    speed = math.sqrt(tension / head.surface_density)
+    return bessel_zero(1, 1) * speed / (2.0 * math.pi * head.radius) / math.sqrt(1.0 + 0.3301 * load)
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    verdict: Verdict
+    reasons: tuple[str, ...]
+
+
+def _judge(spread: float, sd: float, trust: float) -> _Judged:
+    """Even, uneven or unsure, and why."""
+    if trust > DOUBTFUL:
+        return _Judged("unsure", ("the sound does not fit one head tapped at its rods well enough to be vouched for",))
+    if spread + sd < EVEN_SPREAD or (spread < 0.75 * EVEN_SPREAD and sd < 0.6 * EVEN_SPREAD):
+        return _Judged("even", (f"spread {spread:.0f} cents, below {EVEN_SPREAD:.0f}",))
+    if spread - 0.5 * sd > EVEN_SPREAD:
+        return _Judged("uneven", (f"spread {spread:.0f} cents, above {EVEN_SPREAD:.0f}",))
+    reason = f"spread {spread:.0f} +- {sd:.0f} cents may lie on either side of {EVEN_SPREAD:.0f}: tap more at each rod"
+    return _Judged("unsure", (reason,))
+
+
+def spread_of(pulls: Array, covariance: Array, draws: int = 4000) -> tuple[float, float]:
+    """Highest pull minus lowest, with the noise's own share taken out, and its standard deviation (cents).
+
+    The plain maximum minus minimum of noisy pulls is too large; its mean excess under the covariance is taken off
+    (bootstrap with a fixed seed, so the same reading always says the same).
+    """
+    rng = np.random.default_rng(0)
+    noise = rng.multivariate_normal(np.zeros(pulls.size), covariance, draws, method="eigh")
+    plain = float(np.ptp(pulls))
+    again = np.ptp(pulls + noise, axis=1)
+    return max(plain - max(float(again.mean()) - plain, 0.0), 0.0), float(again.std())
+
+
+def _reading(drum: Drum, beliefs: tuple[Belief, Belief], used: list[list[Tap]], said: list[str]) -> Reading:
+    """Everything told about the head."""
+    pulls, covariance, holds = mixed_pulls(beliefs)
+    pulls = pulls - pulls.mean()
+    best, trust = chosen(beliefs), quality(beliefs)
+    covariance = covariance * max(trust, 1.0) ** 2
+    spread, spread_sd = spread_of(pulls, covariance)
+    judged = _judge(spread, spread_sd, trust)
+    sd = np.sqrt(np.diagonal(covariance))
+    head = heard_head(best)
+    levels = levels_at_rods(best, head)
+    heard, lines = heard_pitch(head, levels), strongest_lines(head, levels)
+    rods = tuple(
+        RodReading(i + 1, float(pulls[i]), float(sd[i]), float(heard[i]), len(used[i]), lines[i])
+        for i in range(drum.rods)
+    )
+    return Reading(
+        drum=drum,
+        rods=rods,
+        modes=mode_readings(best, head),
+        covariance=covariance,
+        tension=_tension(best, drum),
+        field=best.point.state.common[best.model.at.field].copy(),
+        hold=1.0 - holds,
+        spread_cents=spread,
+        spread_sd_cents=spread_sd,
+        verdict=judged.verdict,
+        reasons=judged.reasons,
+        quality=trust,
+        warnings=tuple(said),
+    )
+
+
+def _tension(belief: Belief, drum: Drum) -> float:
+    """Mean tension in N/m: the scale sqrt(T/sigma)/(2 pi a) has the air's load taken out already."""
+    scale = math.exp(belief.point.state.common[belief.model.at.scale][0])
+    return drum.head.surface_density * (2.0 * math.pi * drum.head.radius * scale) ** 2

@@ -1,0 +1,74 @@
+"""Smooth blocks of the modes of an uneven head.
+
+Single eigenvectors jump when two modes come close; the span of a band's eigenvectors does not. Each band's vectors are
+turned (orthogonal Procrustes) to lie closest to the even head's Bessel modes: shapes C (B, d) and stiffness Omega
+(d, d), both smooth in the tension field through every crossing. docs/inference.md, "Blocks".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import eigh
+
+from drumtune.advice.inversion.layout import modes
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Shapes (B, M) in the Bessel basis, and per band the stiffness (d, d) in units of the even head's j^2 scale."""
+
+    shapes: Array
+    stiffness: tuple[Array, ...]
+
+
+def blocks(stiffness: Array) -> Blocks:
+    """Blocks of the modes in use, from the whole stiffness matrix (B, B)."""
+    return _turned(*eigh(stiffness, subset_by_index=[0, modes().count - 1]))
+
+
+def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[Array]]:
+    """Blocks and their slopes along each field of shape (Q, B, B).
+
+    Returns the blocks, the slopes of the shapes (Q, B, M), and per band the slopes of the stiffness (Q, d, d). First
+    order perturbation of each band's span against everything outside it; the turn within the span is followed to
+    first order in its distance from the Bessel modes, which is what a Gauss-Newton step needs.
+    """
+    table = modes()
+    values, vectors = eigh(stiffness)
+    found = _turned(values, vectors)
+    shape_slopes = np.empty((len(fields), *found.shapes.shape))
+    inner_slopes = []
+    for slot, inner in zip(table.slots, found.stiffness, strict=True):
+        own, member = found.shapes[:, slot], table.member[slot]
+        outside = np.ones(values.size, bool)
+        outside[slot] = False
+        others, heights = vectors[:, outside], values[outside]
+        levels, turn = np.linalg.eigh(inner)
+        pushed = fields @ (own @ turn)
+        away = (others.T @ pushed) / (levels - heights[:, None])
+        leaving = others @ away @ turn.T
+        # within the span the symmetric orthonormalisation turns by the antisymmetric part of E' leaving
+        seen = leaving[:, member]
+        within = 0.5 * (seen.transpose(0, 2, 1) - seen)
+        shape_slopes[:, :, slot] = leaving + own @ within
+        inner_slopes.append(own.T @ pushed @ turn.T + inner @ within - within @ inner)
+    return found, shape_slopes, inner_slopes
+
+
+def _turned(values: Array, vectors: Array) -> Blocks:
+    """Blocks from the lowest eigenvalues and eigenvectors, in ascending order."""
+    table = modes()
+    shapes = np.empty((vectors.shape[0], table.count))
+    inner = []
+    for slot in table.slots:
+        own = vectors[:, slot]
+        u, _, vt = np.linalg.svd(own[table.member[slot]].T)
+        turn = u @ vt
+        shapes[:, slot] = own @ turn
+        inner.append((turn.T * values[slot]) @ turn)
+    return Blocks(shapes, tuple(inner))

@@ -1,0 +1,158 @@
+"""Spectra of taps through an exponential window, comparable from tap to tap.
+
+Each tap's transform starts a few milliseconds before its onset and carries the window exp(-damping t), so a bin is a
+value of the Laplace transform at s = damping + 2 pi i f. Everything linear and fixed between drum and file then
+multiplies all taps by the same number at each bin. Times in s, frequencies in Hz. Does not find the onsets.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+LEAD = 0.003
+"""How long before the onset a transform starts."""
+FADE = 0.1
+"""Length of the cosine fade at its end."""
+GUARD = 0.004
+"""Distance kept from the next onset."""
+_FINE = 8
+"""Refinement of the time grid before linear interpolation between its points."""
+_MARGIN = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Decay rate of the window (1/s) and longest stretch of a tap used (s)."""
+
+    damping: float
+    length: float
+
+
+@dataclass(frozen=True, slots=True)
+class Taps:
+    """Taps of a take, at a low sample rate.
+
+    Parameters
+    ----------
+    samples
+        The take, decimated.
+    rate
+        Its sample rate, Hz.
+    onsets, ends
+        First motion of each tap and where its sound must not be used any more, shape (S,), s.
+    hum
+        What mains hum adds, already taken out of `samples`.
+    """
+
+    samples: Array
+    rate: float
+    onsets: Array
+    ends: Array
+
+    @classmethod
+    def of(cls, samples: Array, rate: float, onsets: Array, ends: Array, target: float = 4000.0) -> Taps:
+        """Decimate a take by cutting its spectrum at half the target rate (no change when it is lower already)."""
+        if rate <= target:
+            return cls(samples, rate, onsets, ends)
+        size = next_fast_len(samples.size, real=True)
+        kept = int(size * target / rate) // 2 * 2
+        spectrum = rfft(samples, size)[: kept // 2 + 1]
+        low = irfft(spectrum, kept) * (kept / size)
+        return cls(low, rate * kept / size, onsets, ends)
+
+
+def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time: float) -> tuple[Complex, Complex]:
+    """Transforms of all taps at `frequency` (K,), shape (S, K), and their slopes by `fall`.
+
+    Parameters
+    ----------
+    fall
+        Relative excess of pitch at each tap's onset, shape (S,), taken out by warping time; it dies with the time
+        constant `fall_time` (s).
+    """
+    count = int(round((window.length + LEAD) * taps.rate)) + 1
+    grid = np.arange(count) / taps.rate - LEAD
+    first = np.ceil((taps.onsets - LEAD) * taps.rate).astype(int)
+    late = first / taps.rate - (taps.onsets - LEAD)
+    times = grid + late[:, None]
+    shift = np.where(times > 0.0, fall_time * -np.expm1(-np.maximum(times, 0.0) / fall_time), 0.0)
+    sound = np.stack([_warped(taps.samples, start, count, dev * taps.rate * late_by)
+                      for start, dev, late_by in zip(first, fall, shift, strict=True)])  # fmt: skip
+    slope = -np.gradient(sound, axis=1) * taps.rate * shift
+    shape = _shape(times, np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None], window.damping)
+    kernel = np.exp(-2j * np.pi * np.outer(grid, frequency))
+    turn = np.exp(-2j * np.pi * np.outer(late, frequency)) / taps.rate
+    return ((shape * sound) @ kernel) * turn, ((shape * slope) @ kernel) * turn
+
+
+def _shape(times: Array, stop: Array, damping: float) -> Array:
+    """Exponential window with a cosine fade before `stop`."""
+    into = np.clip((times - (stop - FADE)) / FADE, 0.0, 1.0)
+    fade: Array = np.exp(-damping * times) * 0.5 * (1.0 + np.cos(np.pi * into))
+    return fade
+
+
+def _warped(samples: Array, start: int, count: int, back: Array) -> Array:
+    """`count` samples from `start` on, each read `back` samples earlier (band-limited)."""
+    if not np.any(back):
+        return _cut(samples, start, count)
+    wide = _cut(samples, start - _MARGIN, count + 2 * _MARGIN)
+    size = next_fast_len(wide.size + _MARGIN, real=True)
+    fine = irfft(rfft(wide, size), size * _FINE) * _FINE
+    place = (np.arange(count) + _MARGIN - back) * _FINE
+    below = np.floor(place).astype(int)
+    part = place - below
+    read: Array = fine[below] * (1.0 - part) + fine[below + 1] * part
+    return read
+
+
+def _cut(samples: Array, start: int, count: int) -> Array:
+    """Samples start...start + count, zeros beyond the take."""
+    out = np.zeros(count)
+    a, b = max(start, 0), min(start + count, samples.size)
+    if b > a:
+        out[a - start : b - start] = samples[a:b]
+    return out
+
+
+def without_hum(samples: Array, rate: float, onsets: Array, stretch: float = 0.2) -> Array:
+    """Take mains hum (50 or 60 Hz and harmonics to the sixth) out of each tap by its fit in the quiet before it.
+
+    The hum is fitted in the `stretch` before each onset and continued through the tap; the mains frequency is the one
+    that explains more. Nothing is done where hum explains less than half of what is there.
+    """
+    edges = np.concatenate([[0], np.round((onsets - 0.002) * rate).astype(int)[1:], [samples.size]])
+    out = samples.copy()
+    for onset, start, stop in zip(onsets, edges[:-1], edges[1:], strict=True):
+        last = int((onset - 0.004) * rate)
+        before = np.arange(max(last - int(stretch * rate), 0), max(last, 0))
+        if before.size < 0.5 * stretch * rate:
+            continue
+        hum = _hum(samples, rate, before, np.arange(start, stop))
+        if hum is not None:
+            out[start:stop] -= hum
+    return out
+
+
+def _hum(samples: Array, rate: float, before: NDArray[np.int64], whole: NDArray[np.int64]) -> Array | None:
+    best: tuple[float, Array] | None = None
+    level = float(np.mean(samples[before] ** 2))
+    for mains in (50.0, 60.0):
+        basis = _harmonics(before / rate, mains)
+        weight = np.linalg.lstsq(basis, samples[before], rcond=None)[0]
+        rest = float(np.mean((samples[before] - basis @ weight) ** 2))
+        if rest < 0.5 * level and (best is None or rest < best[0]):
+            best = (rest, _harmonics(whole / rate, mains) @ weight)
+    return None if best is None else best[1]
+
+
+def _harmonics(times: Array, mains: float) -> Array:
+    phase = 2.0 * math.pi * mains * np.outer(times, np.arange(1, 7))
+    return np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
