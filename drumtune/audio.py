@@ -24,7 +24,7 @@ from drumtune.files import written
 
 Samples = NDArray[np.float64]
 
-LONGEST = 900.0
+LONGEST = 600.0
 """Longest take read, s. A round of 16 rods at four taps, two seconds each, takes two minutes."""
 MOST_SAMPLES = 64_000_000
 """Most samples read at all (half a gigabyte), whatever the rate."""

@@ -20,6 +20,7 @@ SHARE = 0.3
 """Hum is taken out only if it makes up at least this share of the power of the quiet parts."""
 _RATE = 2000.0
 _PIECE = 0.04
+_BLOCK = 1 << 17
 
 
 def hum_of(samples: Samples, sample_rate: float) -> tuple[float, NDArray[np.complex128]]:
@@ -71,9 +72,13 @@ def remove_hum(samples: Samples, sample_rate: float) -> Samples:
     base, amplitude = hum_of(samples, sample_rate)
     if not amplitude.any():
         return samples
-    turn = np.exp(2j * np.pi * base / sample_rate * np.arange(samples.size))
-    wave, out = np.ones_like(turn), samples.copy()
-    for a in amplitude:
-        wave *= turn
-        out -= (a * wave).real
+    out = samples.copy()
+    turn = np.exp(2j * np.pi * base / sample_rate * np.arange(_BLOCK))
+    for start in range(0, samples.size, _BLOCK):
+        block = out[start : start + _BLOCK]
+        step = turn[: block.size]
+        wave, origin = np.ones_like(step), np.exp(2j * np.pi * base * start / sample_rate)
+        for k, a in enumerate(amplitude, 1):
+            wave *= step
+            block -= (a * origin**k * wave).real
     return out
