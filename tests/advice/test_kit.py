@@ -18,8 +18,9 @@ from drumtune.drum import Drum, Head
 from drumtune.errors import DrumtuneError
 from drumtune.notes import note_frequency, note_name
 from drumtune.physics import air, film
+from drumtune.physics.held_head import held_frequency
 from drumtune.physics.rods import rod_force
-from drumtune.physics.two_heads import TOP, held_frequency, pair
+from drumtune.physics.two_heads import TOP, pair
 from drumtune.stand import Stand
 
 INCH = 0.0254
