@@ -27,6 +27,11 @@ FIRST = 0.01
 """Start of every pitch track, s."""
 _TRACK_RATE = 500.0
 _GRID = 5e-4
+_TABLE = np.concatenate([np.linspace(-0.2, 0.0, 40, endpoint=False), np.linspace(0.0, 2.0, 400)])
+_SCAN_RATE = 900.0
+_SCAN_AHEAD = np.concatenate([[-3.0, -1.5], np.arange(1.0, 60.0, 1.2)])
+_SCAN_PACES = (2.0, 3.3, 5.5, 9.0, 15.0)
+_FINE_RATE = 2000.0
 _STRETCHES = np.concatenate([-np.geomspace(0.04, 0.002, 5), [0.0], np.geomspace(0.002, 1.0, 22)])
 _RATES = np.geomspace(1.0, 40.0, 14)
 _STEPS = 15
@@ -256,14 +261,57 @@ def warped_samples(dense: Array, dense_rate: float, law: GlideLaw, new_rate: flo
     return _cubic(dense, law.unwarp(np.arange(int(end * new_rate)) / new_rate) * dense_rate)
 
 
-def sharpness(signal: Array) -> float:
-    """How few lines hold a sound's energy: sum |S|^4 / (sum |S|^2)^2 of its windowed spectrum.
+def sharpness(signal: Array, rate: float) -> float:
+    """How few lines hold a sound's energy, whole and in its first 0.3 s, as a log; largest when no glide is left.
 
-    Largest when a glide is taken out rightly: then every partial under the law is one sharp line.
+    Of each stretch: the middle frequency over the width that holds the power, sum f |S|^4 / (sum |S|^2)^2, so that
+    playing the sound slower, which narrows every line, gains nothing.
     """
+    return _peaked(signal) + _peaked(signal[: int(0.3 * rate)])
+
+
+def _peaked(signal: Array) -> float:
     window = np.hanning(2 * signal.size)[signal.size :]
     power = np.square(np.abs(rfft(signal * window, next_fast_len(signal.size, real=True))))
-    return float(np.square(power).sum() / power.sum() ** 2)
+    return float(np.log(np.arange(power.size) @ np.square(power) / power.sum() ** 2))
+
+
+def law_of(advance: float, rate: float) -> GlideLaw:
+    """Law by how far it gets ahead of a steady line in all, W(t) - t for long t, in s (-0.05...0.4 / rate)."""
+    first = np.sqrt(1.0 + _TABLE)
+    ahead = first - 1.0 - np.log(0.5 * (1.0 + first))
+    return GlideLaw(float(np.interp(advance * rate, ahead, _TABLE)), rate)
+
+
+def scan_laws(signal: Array, rate: float) -> list[GlideLaw]:
+    """The laws, out of a coarse net, under which the low part of a sound's first second is sharpest; three of them."""
+    low_rate = min(_SCAN_RATE, rate)
+    dense, dense_rate = fine_samples(signal[: int(rate)], rate, low_rate)
+    laws = [law_of(0.001 * ahead, pace) for pace in _SCAN_PACES for ahead in _SCAN_AHEAD if 0.001 * ahead * pace < 0.3]
+    marks = [
+        sharpness(warped_samples(dense, dense_rate, law, low_rate)[int(FIRST * low_rate) :], low_rate) for law in laws
+    ]
+    return [laws[k] for k in np.argsort(marks)[::-1][:3]]
+
+
+def sharpest(signal: Array, rate: float, laws: list[GlideLaw]) -> GlideLaw:
+    """The best of some laws, moved in ever smaller steps of advance and pace to where the sound is sharpest."""
+    low_rate = min(_FINE_RATE, rate)
+    dense, dense_rate = fine_samples(signal[: int(1.5 * rate)], rate, low_rate)
+    skipped = int(FIRST * low_rate)
+
+    def mark(law: GlideLaw) -> float:
+        return sharpness(warped_samples(dense, dense_rate, law, low_rate)[skipped:], low_rate)
+
+    best = max(laws, key=mark)
+    most = mark(best)
+    for step in (6e-4, 2.5e-4, 1e-4):
+        ahead = float(best.warp(np.array([20.0 / best.rate]))[0]) - 20.0 / best.rate
+        near = [law_of(ahead + d * step, best.rate * pace) for d in (-1, 0, 1) for pace in (0.85, 1.0, 1.18)]
+        marks = [mark(law) for law in near]
+        if max(marks) > most:
+            best, most = near[int(np.argmax(marks))], max(marks)
+    return best
 
 
 def _cubic(samples: Array, places: Array) -> Array:

@@ -26,17 +26,17 @@ from drumtune.dsp.glide import (
     Glide,
     GlideLaw,
     PitchTrack,
-    fine_samples,
     fit_glide,
-    sharpness,
+    scan_laws,
+    sharpest,
     strong_lines,
     track_pitch,
     unwarp,
-    warped_samples,
 )
 from drumtune.dsp.gliding import lower_rate, refine_gliding
 from drumtune.dsp.refine import Fit, pole_variance, solve_linear
 from drumtune.dsp.spectra import Segments, as_segments, cut_window, model_spectrum
+from drumtune.dsp.subspace import esprit_poles
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -48,16 +48,17 @@ PAIR_WITHIN_DB = 12.0
 PAIR_REACH = 0.06
 """Widest near pair, as a share of its frequency."""
 _GAIN = 5.0
+_SMALL_GAIN = 2.0
+_NEARLY_ALL = 0.005
 _NO_PAIR = 0.003
 _MOST = 8
 _WITHIN_DB = 40.0
 _SHORTEST = 0.05
-_TRIED = (0.01, 0.04, -0.01)
-_LAW_RATE = 2000.0
 _LAW_TOP = 1100.0
 _PAST = 1.6
 _LASTING = 5.0
 _SMALL = 0.5
+_OBEYS = 0.02
 _UNEXPLAINED = 0.35
 _KNOWN = 0.2
 
@@ -138,15 +139,28 @@ def hear_lines(signal: Array, rate: float, *, highest: float = 1500.0) -> HitLin
     law = first_law(signal, rate)
     flat = _flatten(signal, rate, law, highest)
     fits = _lines(flat, highest)
-    better, _ = _better_law(signal, rate, law, fits, flat.rate)
+    better, _, _ = _better_law(signal, rate, law, fits, flat.rate)
     if better != law:
         flat = _flatten(signal, rate, better, highest)
         fits = _lines(flat, highest)
     fits = _pairs(flat, fits)
-    law, law_sd = _better_law(signal, rate, better, fits, flat.rate)
+    law, law_sd, left = _better_law(signal, rate, better, fits, flat.rate)
     flat = flat if law == better else _flatten(signal, rate, law, highest)
     fits = [_again(flat, fits, place) for place in range(len(fits))]
-    return _report(signal, rate, law, _rows(flat, fits, law_sd))
+    found = _report(signal, rate, law, _rows(flat, fits, law_sd))
+    return found if found is None or left < _OBEYS else _own_way(signal, rate, highest, found)
+
+
+def _own_way(signal: Array, rate: float, highest: float, found: HitLines) -> HitLines:
+    """Read a hit again whose main partial does not obey the joint law, with the law its own track shows if better."""
+    if found.glide.track.times.size < 8:
+        return found
+    own = fit_glide(found.glide.track)
+    if own.misfit > 0.97 * found.glide.misfit:
+        return found
+    flat = _flatten(signal, rate, own.law, highest)
+    again = _report(signal, rate, own.law, _rows(flat, _pairs(flat, _lines(flat, highest)), 0.0))
+    return again if again is not None and again.glide.misfit < found.glide.misfit else found
 
 
 def _sounding(signal: Array, rate: float) -> Array:
@@ -159,18 +173,13 @@ def _sounding(signal: Array, rate: float) -> Array:
 
 
 def first_law(signal: Array, rate: float) -> GlideLaw:
-    """Law under which the sound is sharpest, of those the strongest partials' tracks show and a few small ones."""
-    laws = [STEADY, *(GlideLaw(excess, 5.0) for excess in _TRIED)]
+    """Law under which the sound is sharpest, of a coarse scan, what the strongest partials' tracks show, and steps."""
     slow, slow_rate = lower_rate(signal, rate, min(_LAW_TOP, 0.38 * rate))
-    for line, _ in strong_lines(slow, slow_rate, most=4, highest=0.6 * _LAW_TOP):
-        for below, above in ((0.22, 0.42), (0.06, 0.1)):
-            track = track_pitch(slow, slow_rate, line, below=below, above=above)
-            laws += [fit_glide(track).law] if track.times.size >= 8 else []
-    low_rate = min(_LAW_RATE, slow_rate)
-    dense, dense_rate = fine_samples(slow, slow_rate, low_rate)
-    first = int(FIRST * low_rate)
-    marks = [sharpness(warped_samples(dense, dense_rate, law, low_rate)[first:]) for law in laws]
-    return laws[int(np.argmax(marks))]
+    laws = [STEADY, *scan_laws(slow, slow_rate)]
+    for line, _ in strong_lines(slow, slow_rate, most=3, highest=0.6 * _LAW_TOP):
+        track = track_pitch(slow, slow_rate, line)
+        laws += [fit_glide(track).law] if track.times.size >= 8 else []
+    return sharpest(slow, slow_rate, laws)
 
 
 def _wander(track: PitchTrack, said: Array) -> float:
@@ -262,24 +271,32 @@ def _pairs(flat: _Flat, fits: list[Fit]) -> list[Fit]:
     for place, fit in enumerate(fits):
         others = fits[:place] + fits[place + 1 :]
         decay = -float(fit.theta[0].real) * flat.rate
-        late = _problem(flat.record(decay, LATE), fit.theta, others, LATE - FIRST)
-        two = _late_pair(fit.theta, late)
+        record = flat.record(decay, LATE)
+        late = _problem(record, fit.theta, others, LATE - FIRST)
+        two = _late_pair(fit.theta, record, late)
         if two is not None:
             whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
             fits[place] = whole if _same(two, whole, late) else fit
     return fits
 
 
-def _late_pair(single: Complex, problem: Problem) -> Fit | None:
+def _late_pair(single: Complex, late: Segments, problem: Problem) -> Fit | None:
     """Two lasting lines near a single one in the late sound, or None when one line does."""
     one = settle(single, problem, rounds=1)
     left = float(one.residual.sum())
-    if left < _NO_PAIR * float(np.square(np.abs(problem.data)).sum()):
+    whole = float(np.square(np.abs(problem.data)).sum())
+    if left < _NO_PAIR * whole:
         return None
     near = 1j * np.pi / float(problem.window.lengths.max()) * np.array([-1.0, 1.0])
-    tries = (np.append(one.theta, scan(one, problem)), one.theta + near)
+    middle = 0.5 * (problem.window.low + problem.window.high)
+    width = max(0.25 * (problem.window.high - problem.window.low), 4.0)
+    offered = esprit_poles(late.padded, late, middle, width, range(2, 3))
+    tries = [np.append(one.theta, scan(one, problem)), one.theta + near]
+    tries += [offered[2] / late.sample_rate] if 2 in offered else []
     two = min((settle(theta, problem, rounds=1) for theta in tries), key=lambda fit: float(fit.residual.sum()))
-    return two if left > _GAIN * float(two.residual.sum()) and _alike(two, problem, 0.0) else None
+    rest = float(two.residual.sum())
+    explained = left > _GAIN * rest or (left > _SMALL_GAIN * rest and rest < _NEARLY_ALL * whole)
+    return two if explained and _alike(two, problem, 0.0) else None
 
 
 def _alike(two: Fit, problem: Problem, skipped: float) -> bool:
@@ -302,14 +319,17 @@ def _same(late: Fit, whole: Fit, problem: Problem) -> bool:
     return abs(_gap(whole) / _gap(late) - 1.0) < 0.25 and _alike(whole, problem, LATE - FIRST)
 
 
-def _better_law(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float) -> tuple[GlideLaw, float]:
+def _better_law(
+    signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float
+) -> tuple[GlideLaw, float, float]:
     """The law refined in real time with all lines, while the strongest lasts, and what it leaves unsure of a pitch.
 
-    STEADY when nothing glides for sure. The second value is a standard deviation as a share of the frequency.
+    STEADY when nothing glides for sure. The second value is a standard deviation as a share of the frequency, the third
+    the share of the energy that lines under the law leave.
     """
     if not fits:
-        return STEADY, 0.0
-    law = GlideLaw(_TRIED[0], 5.0) if law == STEADY else law
+        return STEADY, 0.0, 1.0
+    law = GlideLaw(0.01, 5.0) if law == STEADY else law
     theta = np.concatenate([fit.theta for fit in fits]) * flat_rate
     size = np.concatenate([np.abs(fit.amplitude[0]) for fit in fits])
     main = int(np.argmax(np.square(size) / -theta.real))
@@ -317,9 +337,11 @@ def _better_law(signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat
     try:
         joint = refine_gliding(signal, rate, law, theta.imag / (2.0 * np.pi), -theta.real, span=span)
     except ValueError:  # too few samples for so many lines: nothing to learn about a law
-        return STEADY, 0.0
+        return STEADY, 0.0, 0.0
     sure = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
-    return (joint.law, float(joint.frequency_sd[main] / joint.frequency[main])) if sure else (STEADY, 0.0)
+    if not sure:
+        return STEADY, 0.0, joint.residual
+    return joint.law, float(joint.frequency_sd[main] / joint.frequency[main]), joint.residual
 
 
 def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
