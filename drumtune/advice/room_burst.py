@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 _CROSS = (250.0, 400.0)
 """From here to there, Hz, modes hand over to noise."""
-_WIDTHS = (6e-4, 2e-4, 6e-5, 2e-5)
+_WIDTHS = (2e-3, 6e-4, 2e-4, 6e-5)
 """Widths in s of the pulses a burst is made of."""
 HISS_DB = -62.0
 """Background noise against the peak, dB."""

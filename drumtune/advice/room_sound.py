@@ -56,13 +56,17 @@ class BandFigure:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line that rings: Hz and deviation, T60 (s), dB against the strongest, and the computed mode it is, or None."""
+    """A line that rings: Hz and deviation, T60 (s), dB against the strongest.
+
+    `near` counts the computed modes within 2 %; `mode` is the place of the one where there is just one, else None.
+    """
 
     frequency: float
     frequency_sd: float
     decay: float
     level_db: float
     mode: int | None
+    near: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,10 +217,10 @@ def _after(response: Array, rate: float, delay: float) -> Array:
 def _line(lines: Partials, i: int, level: Array, modes: Modes) -> Line:
     frequency = float(lines.frequency[i])
     nearest = int(np.abs(modes.frequency - frequency).argmin()) if modes.frequency.size else -1
-    near = nearest >= 0 and abs(modes.frequency[nearest] / frequency - 1.0) < NEAR_MODE
+    count = int((np.abs(modes.frequency / frequency - 1.0) < NEAR_MODE).sum())
     under = 20.0 * math.log10(level[i] / level.max())
     sd, decay = float(lines.frequency_sd[i]), float(lines.decay_time[i])
-    return Line(frequency, sd, decay, under, nearest if near else None)
+    return Line(frequency, sd, decay, under, nearest if count == 1 else None, count)
 
 
 def whose(near: Array, far: Array, rate: float, modes: Modes, limit: float) -> list[OwnedLine]:
@@ -258,7 +262,8 @@ def _direct(signal: Array, rate: float) -> float:
 
 
 def _owned(line: Line, size: Array, direct: float) -> OwnedLine:
-    fall, border = 20.0 * math.log10(size[0] / size[1]), max(6.0, 0.25 * direct)
+    near, far = np.maximum(size, 1e-9 * size.max())
+    fall, border = 20.0 * math.log10(near / far), max(6.0, 0.25 * direct)
     owner: Owner = "drum" if fall > border else "room"
     if abs(fall - border) < DOUBT_DB:
         owner = "unsure"

@@ -95,6 +95,7 @@ def _line(line: Line, modes: Modes) -> dict[str, Any]:
         "decay_s": number(line.decay, 4),
         "level_db": number(line.level_db, 2),
         "n": None if line.mode is None else modes.n[line.mode].tolist(),
+        "modes_near": line.near,
     }
 
 
@@ -166,7 +167,8 @@ def _lines(job: RoomJob) -> Iterator[str]:
     if job.lines:
         yield "what rings most in the recordings:"
     for line in job.lines:
-        name = "no computed mode near" if line.mode is None else _name(job.report.modes, line.mode)
+        few = f"{line.near} computed modes near" if line.near else "no computed mode near"
+        name = few if line.mode is None else _name(job.report.modes, line.mode)
         yield f"{line.frequency:7.1f} Hz  T60 {line.decay:5.2f} s  {line.level_db:+5.1f} dB  {name}"
 
 

@@ -195,7 +195,8 @@ def test_strongest_lines_are_the_rooms_modes(response):
     found = rooms.modes(STUDIO, 120.0)
     lines = room_sound.strongest_lines([response], RATE, found, 90.0)
     assert len(lines) >= 3
-    assert sum(line.mode is not None for line in lines) >= len(lines) - 1
+    assert sum(line.near > 0 for line in lines) >= len(lines) - 1
+    assert all((line.near == 1) == (line.mode is not None) for line in lines)
 
 
 def test_a_ring_is_told_to_be_the_drums_or_the_rooms():
