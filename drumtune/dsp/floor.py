@@ -99,7 +99,7 @@ def find_floor(power: Array, rate: float) -> Floor:
         floor = _floor_after(power, rate, min(crossing - _MARGIN_DB / slope, (1.0 - _TAIL) * duration))
         slope, level = _late_line(power, rate, length, floor)
     crossing = _crossing(slope, level, floor, duration)
-    if _still_falling(power, rate, slope, level):
+    if crossing > (1.0 - _TAIL) * duration or _still_falling(power, rate, slope, level):
         floor, crossing = 0.0, duration
     crossing = round(crossing * rate) / rate
     return Floor(floor, crossing, slope, _tail_energy(slope, level, crossing))

@@ -1,4 +1,4 @@
-"""What a hit says: figures kept but marked when the recording does not bear them, beats and their cause, sums over hits."""
+"""What a hit says: figures kept but marked where the recording does not bear them, beats and their cause, sums."""
 
 import numpy as np
 import pytest

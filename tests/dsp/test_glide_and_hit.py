@@ -30,7 +30,8 @@ def nearest(found, frequency):
 
 
 @pytest.mark.parametrize(("lowest", "law", "seed"), [
-    (82.0, (0.0, 5.0), 1), (110.0, (0.03, 4.0), 2), (150.0, (0.15, 6.0), 3), (95.0, (0.35, 4.0), 4), (205.0, (0.25, 8.0), 5),
+    (82.0, (0.0, 5.0), 1), (110.0, (0.03, 4.0), 2), (150.0, (0.15, 6.0), 3), (95.0, (0.35, 4.0), 4),
+    (205.0, (0.25, 8.0), 5),
 ])  # fmt: skip
 def test_pitch_glide_and_decays_at_forty_decibels(lowest, law, seed):
     lines = drum(lowest, seed)
