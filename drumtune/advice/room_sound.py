@@ -188,12 +188,8 @@ def grade(positions: int) -> str:
 
 
 def reverberation(figures: Sequence[BandFigure]) -> tuple[tuple[float, float], ...]:
-    """Decay for `drumtune.physics.room.Room`: (Hz, T in s) of the valid octaves, T20 before T30.
-
-    Where none is valid, what was read all the same; empty when nothing was.
-    """
-    valid = [figure for figure in figures if figure.valid] or figures
-    values = [(figure.centre, figure.t20 or figure.t30) for figure in valid]
+    """Decay for `drumtune.physics.room.Room`: (Hz, T in s) of the valid octaves, T20 before T30; empty without any."""
+    values = [(figure.centre, figure.t20 or figure.t30) for figure in figures if figure.valid]
     return tuple((centre, value) for centre, value in values if value)
 
 

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from drumtune.advice.room import RoomReport
     from drumtune.advice.room_sound import BandFigure, Line, OwnedLine
     from drumtune.audio import Recording
+    from drumtune.errors import TakeError
     from drumtune.physics.room import Array as Signal
     from drumtune.physics.room import Place, Room
 
@@ -73,9 +74,9 @@ def do(
     both(where, sounds)
     responses, rate, warnings = _responses(sounds)
     bands = room_sound.bands(responses, rate) if responses else ()
-    room, source, doubts = _room(size, losses, bands)
+    room, source = _room(size, losses, bands)
     if responses:
-        warnings = [*warnings, *doubts, room_sound.grade(len(sounds.claps))]
+        warnings = [*warnings, room_sound.grade(len(sounds.claps))]
     report = advice.report(room, *where, names)
     limit = max(report.schroeder, 120.0)
     lines = room_sound.strongest_lines(responses, rate, report.modes, limit) if responses else []
@@ -229,8 +230,8 @@ def note_names(text: str | None) -> tuple[str, ...]:
     return names
 
 
-def _room(size: tuple[float, ...], losses: Losses, bands: Sequence[BandFigure]) -> tuple[Room, str, list[str]]:
-    """The room, where its decay comes from in one word, and doubts about it."""
+def _room(size: tuple[float, ...], losses: Losses, bands: Sequence[BandFigure]) -> tuple[Room, str]:
+    """The room, and where its decay comes from in one word."""
     from drumtune.advice.room import TYPICAL_DECAY
     from drumtune.advice.room_sound import reverberation
     from drumtune.errors import DrumtuneError
@@ -241,18 +242,29 @@ def _room(size: tuple[float, ...], losses: Losses, bands: Sequence[BandFigure]) 
     if sum(bool(x) for x in (measured, losses.t60 is not None, losses.absorption is not None)) > 1:
         raise DrumtuneError("give the room's decay once: by recordings, --t60-s or --absorption")
     if losses.absorption is not None:
-        return Room(where, absorption=_walls(losses.absorption)), "absorption", []
+        return Room(where, absorption=_walls(losses.absorption)), "absorption"
     if losses.t60 is not None:
         if not 0.05 <= losses.t60 <= 30.0:
             raise DrumtuneError(f"a room decays in 0.05 to 30 s, got {losses.t60:g} s: check --t60-s")
-        return Room(where, reverberation=((500.0, losses.t60),)), "given", []
+        return Room(where, reverberation=((500.0, losses.t60),)), "given"
     if measured:
-        valid = any(band.valid for band in bands)
-        doubts = [] if valid else ["no octave's decay is beyond doubt: record more claps at other places, and louder"]
-        return Room(where, reverberation=measured), "measured", doubts
+        return Room(where, reverberation=measured), "measured"
     if bands:
-        raise DrumtuneError("the recordings show no decay in any octave: clap louder, in quiet, and let it ring out")
-    return Room(where, reverberation=((500.0, TYPICAL_DECAY),)), "assumed", []
+        raise _no_decay(bands)
+    return Room(where, reverberation=((500.0, TYPICAL_DECAY),)), "assumed"
+
+
+def _no_decay(bands: Sequence[BandFigure]) -> TakeError:
+    """Why no octave has a decay to go by."""
+    from drumtune.errors import TakeError
+
+    worst = min(bands, key=lambda band: abs(band.centre - 1000.0))
+    return TakeError(
+        f"no octave of the recordings shows a decay beyond doubt ({worst.centre:.0f} Hz: {worst.reason}): clap louder, "
+        "in quiet, let it ring out, or give --t60-s instead",
+        reason="decay",
+        estimate=tuple(bands),
+    )
 
 
 def _walls(text: str) -> tuple[float, ...]:
@@ -273,6 +285,7 @@ def _walls(text: str) -> tuple[float, ...]:
 def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
     """Impulse responses of all recordings at one rate, that rate, and warnings."""
     from drumtune.advice import room_sound
+    from drumtune.dsp.faults import is_clipped
 
     if not sounds.claps:
         return [], 0.0, []
@@ -286,7 +299,13 @@ def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
         played = _read(sounds.sweep, None)
         _same_rate([takes[0], played], (sounds.claps[0], sounds.sweep))
         return [room_sound.deconvolve(take.samples, played.samples) for take in takes], rate, warnings
-    return [burst for take in takes for burst in room_sound.bursts(take.samples, rate)], rate, warnings
+    found = [burst for take in takes for burst in room_sound.bursts(take.samples, rate)]
+    clipped = sum(is_clipped(burst[: round(0.1 * rate)]) for burst in found)
+    if clipped:
+        warnings.append(
+            f"{clipped} of {len(found)} bursts are clipped, which bends their decay: turn the level down"
+        )
+    return found, rate, warnings
 
 
 def _rings(sounds: Sounds, report: RoomReport) -> list[OwnedLine]:
