@@ -15,6 +15,11 @@ from drumtune.advice.damping import Change, advise, compare
 from drumtune.advice.ring import Beat, HitReading, Partial, Spread, band_summary, summary
 from drumtune.dsp.decay import Figure
 
+_IN_FULL = 3
+"""Up to so many hits are told with all their partials; of more, only the one that pictures show."""
+_STEADY = 1.5
+"""A fall of less than so many cents is called none."""
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -123,7 +128,8 @@ def _number(value: float | None, digits: int) -> float | None:
 
 def text(answer: Answer) -> str:
     """The answer in words."""
-    parts = [_hit_text(hit, number) for number, hit in enumerate(answer.hits, 1)]
+    few = len(answer.hits) <= _IN_FULL
+    parts = [_hit_text(hit, number, full=few or hit is answer.shown) for number, hit in enumerate(answer.hits, 1)]
     if len(answer.hits) > 1:
         parts.append(_summary_text(answer))
     parts.append(_bands_text(answer))
@@ -133,14 +139,15 @@ def text(answer: Answer) -> str:
     return "\n\n".join(part for part in parts if part)
 
 
-def _hit_text(hit: HitReading, number: int) -> str:
+def _hit_text(hit: HitReading, number: int, *, full: bool) -> str:
+    """One hit in words; its partials only in `full`."""
     rows = [f"Hit {number} at {hit.start_s:.2f} s: {_note_text(hit)}"]
     rows.append(
         "  " + ", ".join(_figure_text(name.upper(), getattr(hit.figures, name)) for name in ("edt", "t20", "t30"))
     )
     reasons = {f.reason for f in (hit.figures.edt, hit.figures.t20, hit.figures.t30) if f.reason}
     rows += [f"  not valid: {reason}" for reason in sorted(reasons)]
-    if hit.partials:
+    if hit.partials and full:
         rows.append("  partial       level   decay time    mode")
         rows += [_partial_text(partial) for partial in hit.partials]
     rows += [f"  note: {fault}" for fault in hit.faults]
@@ -151,8 +158,11 @@ def _note_text(hit: HitReading) -> str:
     if hit.note is None or hit.glide_cents is None:
         return "no note"
     name, off = hit.note
+    settles = f"settles at {hit.settled_hz:.1f} Hz, {name} {off:+.0f} cents"
+    if abs(hit.glide_cents) < _STEADY:
+        return f"{settles}; steady"
     way = "falls" if hit.glide_cents >= 0 else "rises"
-    return f"settles at {hit.settled_hz:.1f} Hz, {name} {off:+.0f} cents; {way} {abs(hit.glide_cents):.0f} cents to it"
+    return f"{settles}; {way} {abs(hit.glide_cents):.0f} cents to it"
 
 
 def _figure_text(name: str, figure: Figure) -> str:
