@@ -74,7 +74,8 @@ class Scan:
         Time in s until the sound (the (0,1), (1,1) and (2,1) pairs together) has fallen 60 dB under what the same hit
         gives at its start with equal heads.
     late_level
-        Level in dB of what sounds later than 80 ms after the hit, against the same hit with equal heads.
+        Level in dB of what sounds later than 80 ms after the hit, against the same hit with equal heads (with the
+        tightest bottom head of the scan, where no tension makes the heads equal).
     stress
         Share of the safe film stress the bottom head needs (1 at the film's 5 % strain); NaN where only its weight is
         known.
@@ -157,7 +158,7 @@ def scan(tuning: Tuning, semitones: ArrayLike) -> Scan:
     tension = held_head.held_tension(drum, bottom_hz, tuning.order, BOTTOM)
     safe = np.where(tension > 0.0, tension, 1.0)
     pairs = [two_heads.pair(drum, tuning.top_tension, safe, m, loss=tuning.loss, edge=tuning.edge) for m in FAMILIES]
-    ring = _ring(pairs)
+    ring = _ring(pairs, int(np.argmax(tension)) if tension[-1] == 0.0 else -1)
     depth = _depth(ring.energy[1])
     decay = pairs[0].decay_time
     columns = (
@@ -195,8 +196,8 @@ class _Ring:
     late_db: NDArray[np.float64]
 
 
-def _ring(pairs: list[CoupledModes]) -> _Ring:
-    """Energies given to each pair by a tap on the top head, and levels of the sound against the last row's."""
+def _ring(pairs: list[CoupledModes], reference: int) -> _Ring:
+    """Energies given to each pair by a tap on the top head, and levels of the sound against the `reference` row's."""
     energy, power, late = [], [], []
     for m, found in zip(FAMILIES, pairs, strict=True):
         given = (1.0 if m == 0 else 2.0) * (found.motion[..., TOP, :] @ two_heads.shape_at(m, HIT_RADIUS)) ** 2
@@ -205,7 +206,9 @@ def _ring(pairs: list[CoupledModes]) -> _Ring:
         late.append(given * found.radiated / found.decay_rate * np.exp(-2.0 * found.decay_rate * EARLY))
     every, rate = np.concatenate(power, axis=-1), np.concatenate([found.decay_rate for found in pairs], axis=-1)
     ring = np.asarray(sum(x.sum(axis=-1) for x in late))
-    return _Ring(energy, _length(every, rate, 1e-6 * float(every[-1].sum())), 10.0 * np.log10(ring / ring[-1]))
+    return _Ring(
+        energy, _length(every, rate, 1e-6 * float(every[reference].sum())), 10.0 * np.log10(ring / ring[reference])
+    )
 
 
 def _length(power: NDArray[np.float64], rate: NDArray[np.float64], floor: float) -> NDArray[np.float64]:

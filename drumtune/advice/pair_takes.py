@@ -1,7 +1,7 @@
 """The two heads of a real drum, from three takes: top alone, bottom alone, both free.
 
 "Alone" means with the other head held still under a flat hand or cloth. The named lines of
-`drumtune.advice.pair_lines` are fitted twice: the four
+`drumtune.advice.pair_names` are fitted twice: the four
 (0,1) lines by the two-mass model, which knows nothing of films and shell, for the coupling; and all lines by the full
 model, with both tensions and this drum's air (its spring and its mass) free. Frequencies in Hz.
 """
@@ -9,21 +9,19 @@ model, with both tensions and this drum's air (its spring and its mass) free. Fr
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from drumtune.advice.pair_lines import MODEL_SD, Named
-from drumtune.drum import Air
+from drumtune.advice.pair_names import Named
+from drumtune.advice.pair_state import TAKES, State, expected_lines, fit_state, with_air
 from drumtune.errors import TakeError
 from drumtune.notes import cents
 from drumtune.physics import cavity, held_head, two_heads
 from drumtune.physics.two_heads import BOTTOM, TOP, TwoHeads
 
-SPRING_SD = 0.3
-"""Relative standard deviation of a drum's air spring and air mass before its takes are heard (our own estimate)."""
 GLIDE_SD = 2.0
 """What a line's frequency is worth at best, cents: hits differ, and pitch glides (our own estimate)."""
 
@@ -109,29 +107,20 @@ def fit(drum: TwoHeads, named: tuple[Named, ...]) -> Fit:
         If no tension of a described head gives its lines.
     """
     coupling, coupling_sd, residual = two_mass_fit(named)
-    start = _start(drum, named)
-    # a cent of the model's own error is worth MODEL_SD/8 once its air is free: both priors and lines then count
-    worth = MODEL_SD / 8.0
-
-    def misfit(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        own = _with_air(drum, float(np.exp(x[2])), float(np.exp(x[3])))
-        modelled = _modelled(own, float(np.exp(x[0])), float(np.exp(x[1])), named)
-        return np.concatenate([_missed(named, modelled) / worth, x[2:] / SPRING_SD])
-
-    found = least_squares(misfit, [*np.log(start), 0.0, 0.0], diff_step=[1e-5] * 4)
-    top, bottom, spring, load = (float(v) for v in np.exp(found.x))
-    own = _with_air(drum, spring, load)
-    modelled = _modelled(own, top, bottom, named)
-    missed = _missed(named, modelled)
-    lines = tuple(Compared(n, float(f), float(c)) for n, f, c in zip(named, modelled, missed, strict=True))
+    heard = [{(n.m, n.place): n.frequency for n in named if n.take == take} for take in TAKES]
+    state = fit_state(drum, heard, fit_state(drum, heard, State(*_start(drum, named))))
+    expected = dict(zip(TAKES, expected_lines(drum, state, (0, 1)), strict=True))
+    lines = tuple(_compared(line, expected[line.take][line.m, line.place]) for line in named)
+    own = with_air(drum, state.spring, state.load)
     return Fit(
-        coupling, coupling_sd, residual, own, top, bottom, spring, load,
-        float(np.sqrt(np.mean(missed**2))), _loss_ratio(own, top, bottom, named), lines,
+        coupling, coupling_sd, residual, own, state.top, state.bottom, state.spring, state.load,
+        float(np.sqrt(np.mean([line.cents**2 for line in lines]))),
+        _loss_ratio(own, state.top, state.bottom, named), lines,
     )  # fmt: skip
 
 
-def _missed(named: tuple[Named, ...], modelled: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(cents([line.frequency for line in named], modelled))
+def _compared(line: Named, modelled: float) -> Compared:
+    return Compared(line, modelled, float(cents(line.frequency, modelled)))
 
 
 def _start(drum: TwoHeads, named: tuple[Named, ...]) -> tuple[float, float]:
@@ -149,26 +138,6 @@ def _start(drum: TwoHeads, named: tuple[Named, ...]) -> tuple[float, float]:
             )
         guesses.append(tension)
     return guesses[0], guesses[1]
-
-
-def _with_air(drum: TwoHeads, spring: float, load: float) -> TwoHeads:
-    """Return the drum with its near air's spring and mass multiplied."""
-    air = drum.air
-    return replace(drum, near=Air(air.density * load, air.sound_speed * math.sqrt(spring / load)))
-
-
-def _modelled(drum: TwoHeads, top: float, bottom: float, named: tuple[Named, ...]) -> NDArray[np.float64]:
-    """Model frequencies (Hz) of the named lines."""
-    known: dict[tuple[str, int], NDArray[np.float64]] = {}
-    for line in named:
-        key = (line.take, line.m)
-        if key not in known:
-            if line.take == "open":
-                known[key] = two_heads.pair(drum, top, bottom, line.m).frequency
-            else:
-                head, tension = (TOP, top) if line.take == "top" else (BOTTOM, bottom)
-                known[key] = np.atleast_1d(held_head.held_frequency(drum, tension, line.m, head))
-    return np.array([known[line.take, line.m][line.place] for line in named])
 
 
 def _loss_ratio(drum: TwoHeads, top: float, bottom: float, named: tuple[Named, ...]) -> float:

@@ -124,7 +124,7 @@ def _from_pitch(drum: TwoHeads, wish: Wish, order: int) -> Tuning:
 def _from_takes(drum: TwoHeads, takes: Takes, wish: Wish, order: int) -> tuple[Tuning, Fit, tuple[str, ...]]:
     """The drum as its three takes show it."""
     from drumtune.advice.pair import tune
-    from drumtune.advice.pair_lines import name_lines
+    from drumtune.advice.pair_names import name_lines
     from drumtune.advice.pair_takes import fit
     from drumtune.errors import StandError
     from drumtune.physics.held_head import held_frequency

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from drumtune.advice.pair_lines import lines_of, name_lines
+from drumtune.advice.pair_lines import lines_of
+from drumtune.advice.pair_names import name_lines
 from drumtune.advice.pair_takes import fit, two_mass_fit
 from drumtune.drum import INCH, Air, Head
 from drumtune.errors import TakeError
