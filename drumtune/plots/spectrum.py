@@ -56,4 +56,4 @@ def _labels(reading: Reading, apart: float) -> list[tuple[float, str]]:
                 groups[-1][1].append(name)
         else:
             groups.append((mode.frequency_hz, [name]))
-    return [(frequency, " ".join(names)) for frequency, names in groups]
+    return [(frequency, " ".join(names[:2]) + (" ..." if len(names) > 2 else "")) for frequency, names in groups]
