@@ -302,9 +302,7 @@ def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
     found = [burst for take in takes for burst in room_sound.bursts(take.samples, rate)]
     clipped = sum(is_clipped(burst[: round(0.1 * rate)]) for burst in found)
     if clipped:
-        warnings.append(
-            f"{clipped} of {len(found)} bursts are clipped, which bends their decay: turn the level down"
-        )
+        warnings.append(f"{clipped} of {len(found)} bursts are clipped, which bends their decay: turn the level down")
     return found, rate, warnings
 
 

@@ -242,39 +242,50 @@ def transfer(room: Room, frequency: ArrayLike, source: Place, receiver: Place) -
 
 
 def default_taper(room: Room, limit: float) -> float:
-    """Where `transfer` splits modes from near field (1/m): a third of the highest wave number, or the room's scale."""
-    return max(2.0 * np.pi * limit / room.air.sound_speed / 3.0, 1.5 / min(room.size))
+    """Where `transfer` splits modes from near field, wave number in 1/m, for frequencies up to `limit` (Hz).
+
+    The least for which the images one reflection away in each direction will do, 4 E^2 L^2 = 9 + k^2/4E^2 with L the
+    shortest side; not under k/8, where rounding begins to tell.
+    """
+    wave, shortest = 2.0 * np.pi * limit / room.air.sound_speed, min(room.size)
+    least = math.sqrt((_DEPTH + math.sqrt(_DEPTH**2 + 4.0 * (shortest * wave) ** 2)) / 8.0) / shortest
+    return max(least, wave / 8.0)
 
 
 def split_transfer(
     room: Room, frequency: Array, source: Place, receiver: Place, *, taper: float
 ) -> NDArray[np.complex128]:
     """`transfer` split at wave number `taper` (1/m); the result does not depend on it (the tests prove it)."""
-    wave = 2.0 * np.pi * frequency / room.air.sound_speed
-    near = _near_field(room, wave, source, receiver, taper)
-    limit = math.sqrt(float(wave.max()) ** 2 + 4.0 * _DEPTH * taper**2) * room.air.sound_speed / (2.0 * np.pi)
+    c = room.air.sound_speed
+    wave = 2.0 * np.pi * frequency / c
+    loss = _DECAY / reverberation_at(room, frequency) / c
+    damped = np.sqrt(wave**2 - 2j * wave * loss)
+    limit = math.sqrt(float(wave.max()) ** 2 + 4.0 * _DEPTH * taper**2) * c / (2.0 * np.pi)
     found = modes(room, limit)
-    weight = mode_shape(room, found.n, source) * mode_shape(room, found.n, receiver)
-    own = 2.0 * np.pi * found.frequency / room.air.sound_speed
-    width = found.rate / room.air.sound_speed
-    if room.absorption:  # what spreads into a wall a mode runs along also stiffens the mode, by as much as it damps it
-        own = np.sqrt(own**2 + 2.0 * own * _bounces(room, found.n)[1] / room.air.sound_speed)
-    still = np.exp(wave**2 / (4.0 * taper**2)) / (-(wave**2) * room.volume)  # the mode (0, 0, 0): even pressure
-    return near + still + _mode_sum(wave, own, width, weight / room.volume, taper)
-
-
-def _mode_sum(wave: Array, own: Array, width: Array, weight: Array, taper: float) -> NDArray[np.complex128]:
-    """Sum over modes with the taper, in blocks of frequencies that stay within a few tens of megabytes."""
-    result = np.empty(wave.size, complex)
+    weight = mode_shape(room, found.n, source) * mode_shape(room, found.n, receiver) / room.volume
+    own = 2.0 * np.pi * found.frequency / c
+    still = 1.0 / (-(damped**2) * room.volume)  # the mode (0, 0, 0): even pressure
     tapered = weight * np.exp(-(own**2) / (4.0 * taper**2))
-    step = max(1, 1_000_000 // max(own.size, 1))
+    alike = np.exp(damped**2 / (4.0 * taper**2)) * (still + _mode_sum(wave, own, loss[:, None], tapered))
+    alike += _near_field(room, damped, source, receiver, taper)
+    if len(room.reverberation) == 1:
+        return alike
+    # modes that lose more or less than the mean: the difference falls as k_n^-4 and needs no taper
+    stiff = own if room.reverberation else np.sqrt(own**2 + 2.0 * own * _bounces(room, found.n)[1] / c)
+    differing = _mode_sum(wave, stiff, found.rate / c, weight) - _mode_sum(wave, own, loss[:, None], weight)
+    return alike + differing
+
+
+def _mode_sum(wave: Array, own: Array, loss: Array, weight: Array) -> NDArray[np.complex128]:
+    """Sum of weight/(own^2 - wave^2 + 2i wave loss), shape (F,); `loss` (1/m) is (N,) or, one for all modes, (F, 1)."""
+    result = np.empty(wave.size, complex)
+    step = max(1, 1_000_000 // max(own.size, 1))  # blocks of a few tens of megabytes
     for first in range(0, wave.size, step):
         k = wave[first : first + step, None]
         off = own**2 - k**2
-        loss = 2.0 * k * width
-        size = off**2 + loss**2
-        gain = np.exp(k[:, 0] ** 2 / (4.0 * taper**2))
-        result[first : first + step] = gain * ((off / size) @ tapered - 1j * ((loss / size) @ tapered))
+        width = 2.0 * k * (loss[first : first + step] if loss.ndim == 2 else loss)
+        size = off**2 + width**2
+        result[first : first + step] = (off / size) @ weight - 1j * ((width / size) @ weight)
     return result
 
 
@@ -285,19 +296,24 @@ def mode_shape(room: Room, n: NDArray[np.int64], place: Place) -> Array:
     return result
 
 
-def _near_field(room: Room, wave: Array, source: Place, receiver: Place, taper: float) -> NDArray[np.complex128]:
-    """Field of the source and its nearest images that the taper leaves out, shape (F,) (Ewald's short-range part)."""
+def _near_field(
+    room: Room, wave: NDArray[np.complex128], source: Place, receiver: Place, taper: float
+) -> NDArray[np.complex128]:
+    """Field of the source and its nearest images that the taper leaves out, shape (F,) (Ewald's short-range part).
+
+    `wave` is the wave number with the room's mean loss in it.
+    """
     shifts, signs = np.meshgrid([-2.0, 0.0, 2.0], [-1.0, 1.0])
     sides = [
         shifts.ravel() * side + signs.ravel() * x0 - x for side, x0, x in zip(room.size, source, receiver, strict=True)
     ]
     grid = np.meshgrid(*sides)
     distance = np.sqrt(grid[0] ** 2 + grid[1] ** 2 + grid[2] ** 2).ravel()
-    r = distance[distance * taper < math.sqrt(_DEPTH) + 1.0][:, None]
-    turn, shift = 1j * wave * r, 1j * wave / (2.0 * taper)
-    # both terms are each other's conjugate: the near field is real, losses apart
-    field = np.real(np.exp(turn) * erfc(taper * r + shift)) / (4.0 * np.pi * r)
-    result: NDArray[np.complex128] = field.sum(axis=0).astype(complex)
+    shift = 1j * wave / (2.0 * taper)
+    reach = math.sqrt(_DEPTH + float(np.abs(shift).max()) ** 2)
+    r = distance[distance * taper < reach + 0.5][:, None]
+    out, back = (np.exp(turn * r) * erfc(taper * r + move) for turn, move in ((1j * wave, shift), (-1j * wave, -shift)))
+    result: NDArray[np.complex128] = ((out + back) / (8.0 * np.pi * r)).sum(axis=0)
     return result
 
 
