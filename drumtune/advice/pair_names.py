@@ -162,7 +162,7 @@ def _grid_costs(
         alone.append(
             _cost(takes.lines[head], expected, [(m, 0) for m in ORDERS]) + _off_pitch(takes.near[head], expected[:, 1])
         )
-    both = [two_heads.pair(drum, tops[:, None], bottoms, m).frequency for m in ORDERS]
+    both = [two_heads.pair_frequencies(drum, tops[:, None], bottoms, m) for m in ORDERS]
     names = [(m, place) for m in ORDERS for place in range(2)]
     return np.asarray(alone[0][:, None] + alone[1] + _cost(takes.lines[2], np.concatenate(both, axis=-1), names))
 

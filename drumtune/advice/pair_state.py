@@ -48,7 +48,7 @@ def expected_lines(drum: TwoHeads, state: State, orders: Sequence[int]) -> list[
         {(m, 0): float(held_head.held_frequency(own, tension, m, head)) for m in orders}
         for head, tension in ((TOP, state.top), (BOTTOM, state.bottom))
     ]
-    pairs = [two_heads.pair(own, state.top, state.bottom, m).frequency for m in orders]
+    pairs = [two_heads.pair_frequencies(own, state.top, state.bottom, m) for m in orders]
     return [*found, {(m, k): float(pair[k]) for m, pair in zip(orders, pairs, strict=True) for k in range(2)}]
 
 

@@ -124,7 +124,6 @@ class EnclosedAir:
     spring: NDArray[np.float64]
 
 
-@lru_cache(maxsize=64)
 def enclosed_air(m: int, radius: float, depth: float, air: Air) -> EnclosedAir:
     """Air of order m in a rigid cylinder between two heads, as mass and spring to the heads' Bessel modes.
 
@@ -134,17 +133,23 @@ def enclosed_air(m: int, radius: float, depth: float, air: Air) -> EnclosedAir:
     their number grows. Source: modal expansion in a rigid cylinder (Morse and Ingard, Theoretical Acoustics, 1968,
     sec. 9.2, from memory); derivation in docs/physics.md, "Two heads".
     """
+    unit = _unit_air(m, radius, depth)
+    return EnclosedAir(air.density * unit.mass, air.density * air.sound_speed**2 * unit.spring)
+
+
+@lru_cache(maxsize=64)
+def _unit_air(m: int, radius: float, depth: float) -> EnclosedAir:
+    """`enclosed_air` for a density and a sound speed of 1: masses go as rho, springs as rho c^2."""
     grid = _radial_zeros(m)
     overlap = _overlap(m)
     size = 2 * RADIAL
     mass, spring = np.zeros((size, size)), np.zeros((size, size))
     for mu, c in zip(grid, overlap.T, strict=True):
         own, across = _column(mu * depth / radius, depth)
-        mass += air.density * np.kron([[own, across], [across, own]], np.outer(c, c))
+        mass += np.kron([[own, across], [across, own]], np.outer(c, c))
         if mu == 0.0:
-            bulk = air.density * air.sound_speed**2 / depth
-            spring += bulk * np.kron([[1.0, -1.0], [-1.0, 1.0]], np.outer(c, c))
-    return _with_resonances(mass, spring, _resonances(m, radius, depth), air)
+            spring += np.kron([[1.0, -1.0], [-1.0, 1.0]], np.outer(c, c)) / depth
+    return _with_resonances(mass, spring, _resonances(m, radius, depth))
 
 
 def _column(height: float, depth: float) -> tuple[float, float]:
@@ -171,16 +176,15 @@ def _with_resonances(
     mass: NDArray[np.float64],
     spring: NDArray[np.float64],
     modes: list[tuple[float, float, NDArray[np.float64]]],
-    air: Air,
 ) -> EnclosedAir:
     size = len(mass)
     full_mass, full_spring = np.zeros((2, size + len(modes), size + len(modes)))
     full_mass[:size, :size], full_spring[:size, :size] = mass, spring
     for i, (wave2, length, source) in enumerate(modes, start=size):
-        inertia = air.density / (length * wave2)
+        inertia = 1.0 / (length * wave2)
         full_mass[:size, i] = full_mass[i, :size] = inertia * source
         full_mass[i, i] = inertia
-        full_spring[i, i] = inertia * wave2 * air.sound_speed**2
+        full_spring[i, i] = inertia * wave2
     return EnclosedAir(full_mass, full_spring)
 
 
@@ -194,15 +198,21 @@ def _radial_zeros(m: int) -> NDArray[np.float64]:
 @cache
 def _overlap(m: int) -> NDArray[np.float64]:
     """Overlap of head functions (n) with cavity functions (q), both of mean square 1 over the disc; (RADIAL, Q)."""
-    j, mu = jn_zeros(m, RADIAL)[:, None], _radial_zeros(m)
+    j, mu = head_zeros(m)[:, None], _radial_zeros(m)
     norm = np.sqrt(1.0 - np.divide(m, mu, out=np.zeros_like(mu), where=mu > 0) ** 2)
     return np.asarray(2.0 * head_sign(m)[:, None] * j * np.sign(jv(m, mu)) / ((j**2 - mu**2) * norm))
 
 
 @cache
+def head_zeros(m: int) -> NDArray[np.float64]:
+    """The first RADIAL zeros of J_m."""
+    return np.asarray(jn_zeros(m, RADIAL), float)
+
+
+@cache
 def head_sign(m: int) -> NDArray[np.float64]:
     """Signs of J_(m+1) at the zeros of J_m, shape (RADIAL,)."""
-    return np.asarray(np.sign(jv(m + 1, jn_zeros(m, RADIAL))))
+    return np.asarray(np.sign(jv(m + 1, head_zeros(m))))
 
 
 @cache
@@ -222,7 +232,7 @@ def outside_mass(m: int) -> NDArray[np.float64]:
 def head_spectrum(m: int, x: ArrayLike) -> NDArray[np.float64]:
     """Hankel transform int_0^1 psi_n(r) J_m(x r) r dr of the head functions, shape (RADIAL, *x.shape), x >= 0."""
     x = np.asarray(x, float)
-    j = jn_zeros(m, RADIAL).reshape(-1, *([1] * x.ndim))
+    j = head_zeros(m).reshape(-1, *([1] * x.ndim))
     sign = head_sign(m).reshape(j.shape)
     gap = j**2 - x**2
     safe = np.where(np.abs(gap) < 1e-7, 1.0, gap)

@@ -9,9 +9,8 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import jn_zeros
 
-from drumtune.physics.cavity import RADIAL
+from drumtune.physics.cavity import RADIAL, head_zeros
 from drumtune.physics.two_heads import BOTTOM, MOSTLY, TOP, TwoHeads, first_part, matrices, pair
 
 TINY = 1e-9
@@ -51,7 +50,7 @@ def held_tension(drum: TwoHeads, frequency: ArrayLike, m: int, head: int = TOP) 
     own, rest = dynamic[..., :RADIAL, :RADIAL], dynamic[..., RADIAL:, RADIAL:]
     across = dynamic[..., :RADIAL, RADIAL:]
     reduced = own - across @ np.linalg.solve(rest, np.swapaxes(across, -1, -2))
-    scale = drum.top.radius / jn_zeros(m, RADIAL)
+    scale = drum.top.radius / head_zeros(m)
     tensions, turned = np.linalg.eigh(scale[:, None] * reduced * scale)
     best = np.argmax(turned[..., 0, :] ** 2 if m else tensions, axis=-1)
     tension = np.maximum(np.take_along_axis(tensions, best[..., None], -1)[..., 0], 0.0)
