@@ -60,6 +60,7 @@ def response(axes: Axes, report: RoomReport) -> None:
         fontsize=style.SMALL_SIZE,
         color=style.QUIET,
     )
+    axes.set_yticks([tick for tick in range(-40, 41, 10) if low - 4.0 < tick < high + 4.0])
     axes.set_ylabel("gain, dB")
     style.plain(axes, "What the room does to a note")
 
@@ -70,15 +71,16 @@ def _note(axes: Axes, note: NoteGain, height: float) -> None:
     axes.plot([note.frequency] * 2, [note.gain_db, height], color=colour, linewidth=0.9, alpha=0.7)
     axes.plot([note.frequency], [note.gain_db], marker=marker, color=colour, markersize=10, linestyle="none")
     axes.annotate(
-        f"{note.name}\n{note.verdict}\n{note.gain_db:+.0f} dB",
+        f"{note.name}\n{note.verdict}\n{round(note.gain_db) + 0.0:+.0f} dB",
         (note.frequency, height),
         xytext=(0, 2),
         textcoords="offset points",
         ha="center",
         va="bottom",
         fontsize=style.SMALL_SIZE,
-        color=colour,
+        color=style.INK,
         linespacing=1.0,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.5},
     )
 
 
