@@ -13,18 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drumtune.advice.inversion.beliefs import Belief, chosen, infer, mixed_pulls, quality
 from drumtune.advice.inversion.families import Found, find_families
 from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at_rods, mode_readings, strongest_lines
-from drumtune.advice.inversion.stages import (
-    Belief,
-    HeadSetup,
-    Start,
-    Take,
-    chosen,
-    infer,
-    mixed_pulls,
-    quality,
-)
+from drumtune.advice.inversion.stages import Take
+from drumtune.advice.inversion.start import HeadSetup, Start
 from drumtune.advice.reading import Reading, RodReading, Verdict
 from drumtune.drum import Air, Drum
 from drumtune.dsp.tap_spectra import Taps, without_hum
@@ -179,7 +172,8 @@ def _reading(drum: Drum, beliefs: tuple[Belief, Belief], used: list[list[Tap]], 
     """Everything told about the head."""
     pulls, covariance, holds = mixed_pulls(beliefs)
     pulls = pulls - pulls.mean()
-    best, trust = chosen(beliefs), quality(beliefs)
+    best = chosen(beliefs)
+    trust = quality(best)
     covariance = covariance * max(trust, 1.0) ** 2
     spread, spread_sd = spread_of(pulls, covariance)
     judged = _judge(spread, spread_sd, trust)
@@ -197,7 +191,7 @@ def _reading(drum: Drum, beliefs: tuple[Belief, Belief], used: list[list[Tap]], 
         modes=mode_readings(best, head),
         covariance=covariance,
         tension=_tension(best, drum),
-        field=best.point.state.common[best.model.at.field].copy(),
+        field=best.field.copy(),
         hold=1.0 - holds,
         spread_cents=spread,
         spread_sd_cents=spread_sd,

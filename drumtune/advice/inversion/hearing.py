@@ -8,9 +8,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from drumtune.advice.inversion.band import contact_spectrum
+from drumtune.advice.inversion.beliefs import Belief
 from drumtune.advice.inversion.layout import CONTACT, FAMILIES, modes
-from drumtune.advice.inversion.model import Modal, contact_spectrum, modal, shape_table
-from drumtune.advice.inversion.stages import Belief
+from drumtune.advice.inversion.model import Modal
+from drumtune.advice.inversion.shape_table import shape_table
+from drumtune.advice.inversion.slopes import modal
 from drumtune.advice.reading import ModeReading
 
 Array = NDArray[np.float64]
@@ -22,7 +25,7 @@ QUIETEST = -60.0
 
 def heard_head(belief: Belief) -> Modal:
     """Modes of the fitted head."""
-    return modal(belief.model, belief.point.state, belief.point.grid)
+    return modal(belief.model, belief.point.state, belief.point.problem.grid)
 
 
 def mode_readings(belief: Belief, head: Modal) -> tuple[ModeReading, ...]:

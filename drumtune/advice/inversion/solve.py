@@ -14,15 +14,19 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH
-from drumtune.advice.inversion.model import Grid, HeadModel, State, linearise, predict
+from drumtune.advice.inversion.model import Grid, HeadModel, State, predict
+from drumtune.advice.inversion.slopes import linearise
 from drumtune.physics.stress import RIM_BAND
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 ONE_SIDED_STIFFNESS = 1e5
 """Unit of the damping on one-sided tension: the information about it that a usual take carries."""
+_TRIES = 7
+"""Times the damping is raised before a point counts as the lowest there is."""
 GAIN_SD = 0.4
 """Prior spread of the bins' gains about 1: microphone and room, after the modes' own gains."""
 
@@ -52,6 +56,38 @@ class Data:
         return moved
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """What is fitted to what: the head's model, the grid of bins, the data on it, the priors."""
+
+    model: HeadModel
+    grid: Grid
+    data: Data
+    prior: Prior
+
+    def sound(self, state: State) -> Complex:
+        """Spectra of the taps with the state's glide taken out."""
+        return self.data.at(state.common[self.model.at.glide][0])
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How a descent goes: most steps, first damping, relative gain under which it has settled."""
+
+    most: int
+    damping: float = 1e-4
+    tolerance: float = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """Where a descent came to: state, cost, and whether it settled there."""
+
+    state: State
+    cost: float
+    settled: bool
+
+
 @dataclass(slots=True)
 class System:
     """Normal equations: common unknowns and bins' gains (n, n), their right side (n,), and the taps' own parts."""
@@ -61,7 +97,6 @@ class System:
     own: Array
     mixed: Array
     own_right: Array
-    cost: float
 
 
 def valley(model: HeadModel) -> Array:
@@ -86,61 +121,74 @@ def _harmonic_one() -> float:
     return (high**3 - low**3) / 3.0 / ((high**2 - low**2) / 2.0)
 
 
-def settled(model: HeadModel, state: State, grid: Grid, data: Data, prior: Prior) -> tuple[State, float]:
+def settled(problem: Problem, state: State) -> tuple[State, float]:
     """The state with the bins' gains at their best for it (linear), and the cost there."""
-    sound, heard = data.at(state.common[model.at.glide][0]), predict(model, state, grid)
-    power = np.sum(data.weight * np.abs(heard) ** 2, axis=0) + 1.0 / GAIN_SD**2
-    gain = (np.sum(data.weight * np.conj(heard) * sound, axis=0) + 1.0 / GAIN_SD**2) / power
+    sound, heard, weight = problem.sound(state), predict(problem.model, state, problem.grid), problem.data.weight
+    power = np.sum(weight * np.abs(heard) ** 2, axis=0) + 1.0 / GAIN_SD**2
+    gain = (np.sum(weight * np.conj(heard) * sound, axis=0) + 1.0 / GAIN_SD**2) / power
     state = State(state.common, state.own, gain)
-    return state, _misfit(sound - gain * heard, data, state, prior)
+    return state, _misfit(problem, state, sound - gain * heard)
 
 
-def _misfit(rest: Complex, data: Data, state: State, prior: Prior) -> float:
-    total = float(np.sum(data.weight * np.abs(rest) ** 2))
+def _misfit(problem: Problem, state: State, rest: Complex) -> float:
+    prior = problem.prior
+    total = float(np.sum(problem.data.weight * np.abs(rest) ** 2))
     total += float(np.sum(((state.common - prior.mean) / prior.sd) ** 2))
     total += float(np.sum(((state.own - prior.own_mean) / prior.own_sd) ** 2))
     return total + float(np.sum(np.abs(state.gain - 1.0) ** 2)) / GAIN_SD**2
 
 
-def assemble(model: HeadModel, state: State, grid: Grid, data: Data, prior: Prior) -> System:
+def assemble(problem: Problem, state: State) -> System:
     """Normal equations at a point."""
-    slopes = linearise(model, state, grid)
-    rest = data.at(state.common[model.at.glide][0]) - state.gain * slopes.spectra
-    root = np.sqrt(data.weight)
-    common = slopes.common * (state.gain * root[:, None, :])
-    common[:, model.at.glide.start] -= data.glide_slope * root
-    own = slopes.own * (state.gain * root[:, None, :])
-    own, common = np.ascontiguousarray(own), np.ascontiguousarray(common)
+    slopes = linearise(problem.model, state, problem.grid)
+    rest, root = problem.sound(state) - state.gain * slopes.spectra, np.sqrt(problem.data.weight)
+    common, own = slopes.common * (state.gain * root)[:, None, :], slopes.own * (state.gain * root)[:, None, :]
+    common[:, problem.model.at.glide.start] -= problem.data.glide_slope * root
     heard, misfit = slopes.spectra * root, rest * root
-    size, bins = model.at.size, grid.frequency.size
-    real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)
+    real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)[:, :, None]
+    crossed = np.einsum("sk,sgk->gk", np.conj(heard), common, optimize=True)
+    by_gain = np.conj(heard)[:, None, :] * own
+    mixed = np.concatenate([real_own @ real_common.transpose(0, 2, 1), by_gain.real, by_gain.imag], axis=2)
+    gained = np.sum(np.conj(heard) * misfit, axis=0)
+    right = np.concatenate([(real_common @ real_misfit)[..., 0].sum(0), gained.real, gained.imag])
+    matrix = _matrix((real_common @ real_common.transpose(0, 2, 1)).sum(0), crossed, np.sum(np.abs(heard) ** 2, axis=0))
+    inner, own_right = real_own @ real_own.transpose(0, 2, 1), (real_own @ real_misfit)[..., 0]
+    system = System(matrix, right, inner, mixed, own_right)
+    _add_priors(system, problem.prior, state)
+    return system
+
+
+def _matrix(common: Array, crossed: Complex, power: Array) -> Array:
+    """Normal matrix of common unknowns (G, G) and bins' gains, real then imaginary."""
+    size, bins = crossed.shape
     matrix = np.zeros((size + 2 * bins, size + 2 * bins))
-    matrix[:size, :size] = np.matmul(real_common, real_common.transpose(0, 2, 1)).sum(0)
-    crossed = np.einsum("sk,sgk->gk", np.conj(heard), common)
+    matrix[:size, :size] = common
     matrix[:size, size:] = np.concatenate([crossed.real, crossed.imag], axis=1)
     matrix[size:, :size] = matrix[:size, size:].T
-    gained = np.einsum("sk,sk->k", np.conj(heard), misfit)
-    right = np.concatenate([np.matmul(real_common, real_misfit[:, :, None])[..., 0].sum(0), gained.real, gained.imag])
-    diagonal = np.concatenate([1.0 / prior.sd**2, np.tile(np.sum(np.abs(heard) ** 2, 0) + 1.0 / GAIN_SD**2, 2)])
-    matrix[np.diag_indices_from(matrix)] += diagonal
-    right[:size] += (prior.mean - state.common) / prior.sd**2
-    right[size:] -= np.concatenate([state.gain.real - 1.0, state.gain.imag]) / GAIN_SD**2
-    inner = np.matmul(real_own, real_own.transpose(0, 2, 1))
-    inner[:, range(LOCALS), range(LOCALS)] += 1.0 / prior.own_sd**2
-    gain_part = np.conj(heard)[:, None, :] * own
-    mixed = np.concatenate([np.matmul(real_own, real_common.transpose(0, 2, 1)), gain_part.real, gain_part.imag], 2)
-    own_right = np.matmul(real_own, real_misfit[:, :, None])[..., 0] + (prior.own_mean - state.own) / prior.own_sd**2
-    return System(matrix, right, inner, mixed, own_right, _misfit(rest, data, state, prior))
+    matrix[range(size, size + 2 * bins), range(size, size + 2 * bins)] = np.tile(power, 2)
+    return matrix
+
+
+def _add_priors(system: System, prior: Prior, state: State) -> None:
+    """Add the priors' part to the equations."""
+    size = prior.sd.size
+    rest = slice(size, None)
+    diagonal = np.einsum("ii->i", system.matrix)
+    diagonal[:size] += 1.0 / prior.sd**2
+    diagonal[rest] += 1.0 / GAIN_SD**2
+    system.right[:size] += (prior.mean - state.common) / prior.sd**2
+    system.right[rest] -= np.concatenate([state.gain.real - 1.0, state.gain.imag]) / GAIN_SD**2
+    np.einsum("sll->sl", system.own)[...] += 1.0 / prior.own_sd**2
+    system.own_right += (prior.own_mean - state.own) / prior.own_sd**2
 
 
 @dataclass(slots=True)
 class Step:
-    """Changes of the common unknowns and gains (n,), of the taps' own (S, L); reduced matrix and log determinant."""
+    """Changes of the common unknowns and gains (n,), of the taps' own (S, L); matrix with the latter eliminated."""
 
     common: Array
     own: Array
     reduced: Array
-    log_determinant: float
 
 
 def step(system: System, damping: float, slack: Array) -> Step:
@@ -154,15 +202,16 @@ def step(system: System, damping: float, slack: Array) -> Step:
     mixed[:, :, :2] -= spare[:, :, None] * slack
     matrix[:2, :2] += np.einsum("sla,sl,slb->ab", slack, spare, slack)
     lower = np.linalg.cholesky(inner)
-    half = np.linalg.solve(lower, np.concatenate([mixed, system.own_right[:, :, None]], axis=2))
+    beside = np.concatenate([mixed, system.own_right[:, :, None]], axis=2)
+    half = np.stack(
+        [solve_triangular(a, b, lower=True, check_finite=False) for a, b in zip(lower, beside, strict=True)]
+    )
     flat = half.reshape(-1, n + 1)
     product = flat.T @ flat
     reduced = matrix - product[:n, :n]
     common = np.linalg.solve(reduced, system.right - product[:n, n])
     own = np.linalg.solve(lower.transpose(0, 2, 1), half[:, :, n:] - half[:, :, :n] @ common[:, None])[..., 0]
-    sign, log_determinant = np.linalg.slogdet(reduced)
-    log_determinant += 2.0 * float(np.sum(np.log(np.diagonal(lower, axis1=1, axis2=2))))
-    return Step(common, own, reduced, float(log_determinant) if sign > 0 else np.inf)
+    return Step(common, own, reduced)
 
 
 def moved(model: HeadModel, state: State, change: Step) -> State:
@@ -172,28 +221,24 @@ def moved(model: HeadModel, state: State, change: Step) -> State:
     return State(state.common + change.common[:size], state.own + change.own, gain)
 
 
-def descend(
-    model: HeadModel, state: State, grid: Grid, data: Data, prior: Prior, *, most: int, damping: float = 1e-4,
-    tolerance: float = 1e-3,
-) -> tuple[State, float]:  # fmt: skip
-    """Levenberg-Marquardt from `state`, at most `most` steps; returns the last point and its cost."""
-    slack = valley(model)
-    state, there = settled(model, state, grid, data, prior)
-    for _ in range(most):
-        here, system = there, assemble(model, state, grid, data, prior)
-        for _ in range(7):
+def descend(problem: Problem, state: State, pace: Pace) -> Descent:
+    """Levenberg-Marquardt from `state`."""
+    model, slack, damping = problem.model, valley(problem.model), pace.damping
+    state, here = settled(problem, state)
+    for _ in range(pace.most):
+        system = assemble(problem, state)
+        for _ in range(_TRIES):
             ahead = moved(model, state, step(system, damping, slack))
-            if _sane(model, ahead):
-                ahead, there = settled(model, ahead, grid, data, prior)
-                if there < here:
-                    break
+            ahead, there = settled(problem, ahead) if _sane(model, ahead) else (ahead, np.inf)
+            if there < here:
+                break
             damping = max(damping, 1e-8) * 10.0
         else:
-            return state, here
-        state, damping = ahead, max(damping / 5.0, 1e-10)
-        if here - there < tolerance * here:
-            break
-    return state, there
+            return Descent(state, here, True)
+        gain, state, here, damping = here - there, ahead, there, max(damping / 5.0, 1e-10)
+        if gain < pace.tolerance * here:
+            return Descent(state, here, True)
+    return Descent(state, here, False)
 
 
 def _sane(model: HeadModel, state: State) -> bool:
