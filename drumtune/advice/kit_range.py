@@ -146,9 +146,10 @@ def voice(stand: Stand, air: Air | None = None) -> Voice:
     Raises
     ------
     StandError
-        If no tension suits both heads at the offset.
+        If no tension suits both heads at the offset, or a present pitch is none the head can have.
     """
     shell = TwoHeads(stand.drum.head, stand.bottom, stand.depth, air or Air())
+    _check_present(stand, shell)
     offset = _offset(stand, shell)
     limits = _limits(stand, shell, offset)
     if not limits.low < limits.high:
@@ -159,6 +160,20 @@ def voice(stand: Stand, air: Air | None = None) -> Voice:
     tensions = np.geomspace(limits.low, limits.high, _GRID)
     notes = two_heads.pair(shell, tensions, _bottom_tension(shell, tensions, offset)).frequency[:, 0]
     return Voice(stand, shell, offset, limits, tensions, np.maximum.accumulate(notes))
+
+
+def _check_present(stand: Stand, shell: TwoHeads) -> None:
+    """Refuse present pitches that no tension gives, or that a film could not bear."""
+    for which, head, pitch in ((TOP, shell.top, stand.top_rod), (BOTTOM, shell.bottom, stand.bottom_rod)):
+        if head is None or pitch is None:
+            continue
+        tension = float(held_head.held_tension(shell, pitch, 1, which))
+        thickness = head.thickness or head.surface_density / PET_DENSITY
+        if not 0.0 < tension < film.STRENGTH * thickness:
+            name = "top" if which == TOP else "bottom"
+            raise StandError(
+                f"{stand.name}: its {name} head cannot sound {pitch:.4g} Hz near a rod: check rod_hz and film"
+            )
 
 
 def _bottom_tension(shell: TwoHeads, tension: ArrayLike, offset: float) -> Array:
@@ -177,11 +192,14 @@ def _offset(stand: Stand, shell: TwoHeads) -> float:
     if stand.top_rod is not None and stand.bottom_rod is not None:
         return pair.semitones_between(stand.bottom_rod, stand.top_rod)
     middle = math.sqrt(_slack(stand.drum.head) * _most(stand.drum))
-    middle = stand.top_rod or float(held_head.held_frequency(shell, middle, 1, TOP))
+    middle = float(held_head.held_frequency(shell, middle, 1, TOP))
     first, last = OFFSETS[stand.role]
-    tuning = pair.tune(shell, middle)
-    found, equal = pair.scan(tuning, np.arange(first, last + 1.0)), pair.scan(tuning, [0.0])
-    return pair_aims.rank(found, pair_aims.parse_aim(AIMS[stand.role]), equal)[0].semitones
+    try:
+        tuning = pair.tune(shell, middle)
+        found, equal = pair.scan(tuning, np.arange(first, last + 1.0)), pair.scan(tuning, [0.0])
+        return pair_aims.rank(found, pair_aims.parse_aim(AIMS[stand.role]), equal)[0].semitones
+    except StandError as cause:
+        raise StandError(f"{stand.name}: {cause}") from cause
 
 
 def _slack(head: Head) -> float:

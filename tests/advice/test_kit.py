@@ -249,6 +249,13 @@ def test_scales_and_chords_go_round():
     assert [pattern.steps for pattern in patterns("triad", 2)] == [((4,), (3,)), ((3,), (5,)), ((5,), (4,))]
 
 
+@pytest.mark.parametrize("fields", [{"top_rod": 1900.0}, {"bottom_rod": 1900.0}])
+def test_a_present_pitch_no_film_bears_is_refused(fields):
+    """A 16 inch film of 10 mil at 1900 Hz would need far more than its strength, 196 MPa."""
+    with pytest.raises(DrumtuneError, match="cannot sound 1900 Hz near a rod: check rod_hz"):
+        voice(tom("floor", 16, 14, 8, **fields))
+
+
 def test_three_snares_are_refused():
     with pytest.raises(DrumtuneError, match="at most 2 snare drums"):
         pose([voice(replace(snare(), name=str(i))) for i in range(3)], Wish())
