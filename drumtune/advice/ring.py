@@ -93,7 +93,7 @@ class HitReading:
 
     @property
     def main(self) -> Partial | None:
-        """The partial that carries most energy."""
+        """The partial that is strongest in the sound after 0.1 s."""
         return None if self.lines is None else self.partials[self.lines.main]
 
 

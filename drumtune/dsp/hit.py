@@ -49,7 +49,9 @@ PAIR_REACH = 0.06
 """Widest near pair, as a share of its frequency."""
 _GAIN = 5.0
 _SMALL_GAIN = 2.0
-_NEARLY_ALL = 0.005
+_NEARLY_ALL = 0.01
+_WINDOW = 0.5 * PAIR_REACH
+_ROUNDS = 2
 _NO_PAIR = 0.003
 _MOST = 8
 _WITHIN_DB = 40.0
@@ -58,8 +60,11 @@ _LAW_TOP = 1100.0
 _PAST = 1.6
 _LASTING = 5.0
 _SMALL = 0.5
+_LAW_SD = 0.002
 _OBEYS = 0.02
+_FAILED = 0.1
 _UNEXPLAINED = 0.35
+_NEW = 0.006
 _KNOWN = 0.2
 
 
@@ -76,7 +81,7 @@ class HitLines:
     pairs
         Places (lower, higher) of near pairs that last.
     main
-        Place of the partial that carries most energy after 40 ms: its settled pitch is the note.
+        Place of the partial that is strongest in the sound after 0.1 s: its settled pitch is the note.
     glide
         After-note of the main partial; its law is common to all.
     over
@@ -136,7 +141,27 @@ def hear_lines(signal: Array, rate: float, *, highest: float = 1500.0) -> HitLin
         return None
     highest = min(highest, 0.4 * rate)
     signal = _sounding(signal, rate)
-    law = first_law(signal, rate)
+    best = _attempt(signal, rate, first_law(signal, rate), highest)
+    if best.left > _FAILED:
+        others = [_attempt(signal, rate, law, highest) for law in (STEADY, *_track_laws(signal, rate)[:1])]
+        best = min([best, *others], key=lambda attempt: attempt.left)
+    found = _report(signal, rate, best.law, best.flat, _rows(best.flat, best.fits, best.law_sd))
+    return found if found is None or best.left < _OBEYS else _own_way(signal, rate, highest, found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Attempt:
+    """Lines under a law, the law's own doubt (share of a frequency), and the share of energy they leave."""
+
+    law: GlideLaw
+    law_sd: float
+    left: float
+    flat: _Flat
+    fits: list[Fit]
+
+
+def _attempt(signal: Array, rate: float, law: GlideLaw, highest: float) -> _Attempt:
+    """Lines and law, each refined by the other, from a first law."""
     flat = _flatten(signal, rate, law, highest)
     fits = _lines(flat, highest)
     better, _, _ = _better_law(signal, rate, law, fits, flat.rate)
@@ -146,9 +171,7 @@ def hear_lines(signal: Array, rate: float, *, highest: float = 1500.0) -> HitLin
     fits = _pairs(flat, fits)
     law, law_sd, left = _better_law(signal, rate, better, fits, flat.rate)
     flat = flat if law == better else _flatten(signal, rate, law, highest)
-    fits = [_again(flat, fits, place) for place in range(len(fits))]
-    found = _report(signal, rate, law, _rows(flat, fits, law_sd))
-    return found if found is None or left < _OBEYS else _own_way(signal, rate, highest, found)
+    return _Attempt(law, law_sd, left, flat, [_again(flat, fits, place) for place in range(len(fits))])
 
 
 def _own_way(signal: Array, rate: float, highest: float, found: HitLines) -> HitLines:
@@ -159,8 +182,10 @@ def _own_way(signal: Array, rate: float, highest: float, found: HitLines) -> Hit
     if own.misfit > 0.97 * found.glide.misfit:
         return found
     flat = _flatten(signal, rate, own.law, highest)
-    again = _report(signal, rate, own.law, _rows(flat, _pairs(flat, _lines(flat, highest)), 0.0))
-    return again if again is not None and again.glide.misfit < found.glide.misfit else found
+    again = _report(signal, rate, own.law, flat, _rows(flat, _pairs(flat, _lines(flat, highest)), 0.0))
+    if again is None or abs(again.glide.settled / found.glide.settled - 1.0) > _WINDOW:
+        return found
+    return again if again.glide.misfit < found.glide.misfit else found
 
 
 def _sounding(signal: Array, rate: float) -> Array:
@@ -175,11 +200,14 @@ def _sounding(signal: Array, rate: float) -> Array:
 def first_law(signal: Array, rate: float) -> GlideLaw:
     """Law under which the sound is sharpest, of a coarse scan, what the strongest partials' tracks show, and steps."""
     slow, slow_rate = lower_rate(signal, rate, min(_LAW_TOP, 0.38 * rate))
-    laws = [STEADY, *scan_laws(slow, slow_rate)]
-    for line, _ in strong_lines(slow, slow_rate, most=3, highest=0.6 * _LAW_TOP):
-        track = track_pitch(slow, slow_rate, line)
-        laws += [fit_glide(track).law] if track.times.size >= 8 else []
-    return sharpest(slow, slow_rate, laws)
+    return sharpest(slow, slow_rate, [STEADY, *scan_laws(slow, slow_rate), *_track_laws(slow, slow_rate)])
+
+
+def _track_laws(signal: Array, rate: float) -> list[GlideLaw]:
+    """Laws that the tracks of the three strongest partials show, strongest first."""
+    lines = strong_lines(signal, rate, most=3, highest=0.6 * _LAW_TOP)
+    tracks = [track_pitch(signal, rate, line) for line, _ in lines]
+    return [fit_glide(track).law for track in tracks if track.times.size >= 8]
 
 
 def _wander(track: PitchTrack, said: Array) -> float:
@@ -212,7 +240,11 @@ def _lines(flat: _Flat, highest: float) -> list[Fit]:
         if not fresh:
             break
         tried.append(fresh[0])
-        found = _one(flat, np.array([-6.0 + 2j * np.pi * fresh[0]], dtype=np.complex128) / flat.rate, fits)
+        start = np.array([-6.0 + 2j * np.pi * fresh[0]], dtype=np.complex128) / flat.rate
+        found = _one(flat, start, fits)
+        if not found:
+            pair = _two(flat, start, fits)
+            found = [] if pair is None else [pair]
         fits += found
         rest = rest - _sound(flat, found)
     return [_again(flat, fits, place) for place in range(len(fits))]
@@ -249,13 +281,14 @@ def _one(flat: _Flat, start: Complex, others: list[Fit]) -> list[Fit]:
     rate, line = -float(start[0].real) * flat.rate, float(start[0].imag) * flat.rate / (2.0 * np.pi)
     low, high = problem.window.low, problem.window.high
     inside = abs(line - 0.5 * (low + high)) < 0.45 * (high - low)
-    return [fit] if left < _UNEXPLAINED and inside and line > 20.0 and 0.05 < rate < 150.0 else []
+    new = all(np.abs(other.theta.imag / start[0].imag - 1.0).min() > _NEW for other in others)
+    return [fit] if left < _UNEXPLAINED and inside and new and line > 20.0 and 0.05 < rate < 150.0 else []
 
 
 def _problem(record: Segments, start: Complex, others: list[Fit], skipped: float) -> Problem:
     """The window round lines, less the others; `skipped` s lie between the fits' start and the record's."""
     middle = float(start.imag.mean()) * record.sample_rate / (2.0 * np.pi)
-    reach = max(0.5 * PAIR_REACH * middle, 8.0 / record.duration, 4.0)
+    reach = max(_WINDOW * middle, 8.0 / record.duration, 4.0)
     window = cut_window(record, max(middle - reach, 2.0), min(middle + reach, 0.49 * record.sample_rate))
     data = window.data.copy()
     for fit in others:
@@ -265,19 +298,41 @@ def _problem(record: Segments, start: Complex, others: list[Fit], skipped: float
 
 
 def _pairs(flat: _Flat, fits: list[Fit]) -> list[Fit]:
-    """Two lines in place of one wherever the late sound, and then the whole, ask for them."""
+    """Two lines in place of one, or of two fitted apart, wherever the late sound, and then the whole, ask for them."""
+    found: list[Fit] = []
+    left = sorted(fits, key=lambda fit: -float(np.abs(fit.amplitude).max()))
+    while left:
+        fit, *left = left
+        near = [other for other in left if fit.theta.size == other.theta.size == 1 and _nearness(fit, other) < _WINDOW]
+        rest = [other for other in left if other not in near]
+        two = _two(flat, fit.theta, found + rest) if fit.theta.size == 1 else None
+        if two is None:
+            found.append(fit)
+        else:
+            found.append(two)
+            left = rest
+    for _ in range(_ROUNDS if len(found) > 1 else 0):
+        found = [_again(flat, found, place) for place in range(len(found))]
+    return found
+
+
+def _nearness(one: Fit, other: Fit) -> float:
+    """Distance of two single lines as a share of their frequency."""
+    return abs(float(other.theta[0].imag) / float(one.theta[0].imag) - 1.0)
+
+
+def _two(flat: _Flat, single: Complex, others: list[Fit]) -> Fit | None:
+    """The pair near a single line that late and whole sound ask for, or None."""
     if flat.samples.size < (LATE + 0.2) * flat.rate:
-        return fits
-    for place, fit in enumerate(fits):
-        others = fits[:place] + fits[place + 1 :]
-        decay = -float(fit.theta[0].real) * flat.rate
-        record = flat.record(decay, LATE)
-        late = _problem(record, fit.theta, others, LATE - FIRST)
-        two = _late_pair(fit.theta, record, late)
-        if two is not None:
-            whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
-            fits[place] = whole if _same(two, whole, late) else fit
-    return fits
+        return None
+    decay = max(-float(single[0].real) * flat.rate, 0.0)
+    record = flat.record(decay, LATE)
+    late = _problem(record, single, others, LATE - FIRST)
+    two = _late_pair(single, record, late)
+    if two is None:
+        return None
+    whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
+    return whole if _same(two, whole, late) else None
 
 
 def _late_pair(single: Complex, late: Segments, problem: Problem) -> Fit | None:
@@ -338,10 +393,11 @@ def _better_law(
         joint = refine_gliding(signal, rate, law, theta.imag / (2.0 * np.pi), -theta.real, span=span)
     except ValueError:  # too few samples for so many lines: nothing to learn about a law
         return STEADY, 0.0, 0.0
-    sure = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
-    if not sure:
+    told = abs(joint.law.excess) > 4.0 * joint.excess_sd and abs(joint.law.fall_cents()) > _SMALL
+    if not told:
         return STEADY, 0.0, joint.residual
-    return joint.law, float(joint.frequency_sd[main] / joint.frequency[main]), joint.residual
+    law_sd = float(joint.frequency_sd[main] / joint.frequency[main])
+    return (joint.law, law_sd, joint.residual) if law_sd < _LAW_SD else (law, _LAW_SD, joint.residual)
 
 
 def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
@@ -361,7 +417,15 @@ def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
     return np.array(sorted(row for row in rows if row[3] < 0.5 * row[2] and row[1] < 0.01 * row[0]))
 
 
-def _report(signal: Array, rate: float, law: GlideLaw, table: Array) -> HitLines | None:
+def _main(frequency: Array, amplitude: Array, decay: Array, flat: _Flat) -> int:
+    """Place of the line at the strongest settled peak; of most energy where no line lies there."""
+    peak = strong_lines(flat.samples, flat.rate, most=1)[0][0]
+    near = np.abs(frequency / peak - 1.0) < _WINDOW
+    energy = np.square(amplitude) / decay
+    return int(np.argmax(np.where(near, energy, 0.0) if near.any() else energy))
+
+
+def _report(signal: Array, rate: float, law: GlideLaw, flat: _Flat, table: Array) -> HitLines | None:
     """Find the main line and the pairs, and follow the main one's pitch."""
     if table.size == 0:
         return None
@@ -370,7 +434,7 @@ def _report(signal: Array, rate: float, law: GlideLaw, table: Array) -> HitLines
     pairs = tuple(
         (k, k + 1) for k in range(frequency.size - 1) if groups[k] == groups[k + 1] and known[k] and known[k + 1]
     )
-    main = int(np.argmax(np.square(amplitude) * np.exp(-0.06 * decay) / decay))
+    main = _main(frequency, amplitude, decay, flat)
     track = track_pitch(signal, rate, float(frequency[main]))
     misfit = _wander(track, frequency[main] * law.ratio(track.times))
     glide = Glide(float(frequency[main]), law, law.fall_cents(), misfit, track)
