@@ -366,7 +366,7 @@ def _note_doubt(book: tuple[int, _Ledger], told: Sequence[_Story], weight: Float
         probability = float(weight[about].sum())
         if probability < LIKELY:
             continue
-        best = told[max((i for i in about), key=lambda i: weight[i])]
+        best = told[max(about, key=lambda i: float(weight[i]))]
         at = best.rod - 1
         if best.rod == 0:
             ledger.doubts.append(Doubt(place, 0, 0.0, 0.0, probability))
@@ -386,7 +386,8 @@ def _learned(state: _State, gains: Floats, pairs: int, ledger: _Ledger) -> Learn
         Answer(
             i + 1, float(ledger.moment[i] / ledger.weight[i]), float(ledger.weight[i] ** -0.5), int(ledger.rounds[i])
         )
-        for i in np.flatnonzero(ledger.weight > 0.0)
+        for i in range(rods)
+        if ledger.weight[i] > 0.0
     )
     response = RodResponse(rods, gains * ratio, spread / np.outer(ratio, ratio))
     return Learned(

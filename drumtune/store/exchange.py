@@ -1,0 +1,154 @@
+"""The whole log as text and back: one JSON file, or a folder with one CSV per table.
+
+Both hold every table and column under the names of docs/data.md, so that a log made from either is the same log.
+Numbers are written so that they read back exactly; an empty CSV field is NULL.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from drumtune.store.file import LogError, made, utc_now
+from drumtune.store.schema import MIGRATIONS, TABLES, migrate
+
+FORMAT = "drumtune log"
+LARGEST = 500_000_000
+"""Bytes of an export beyond which it is not read."""
+Tables = dict[str, list[dict[str, Any]]]
+
+
+def tables(connection: sqlite3.Connection) -> Tables:
+    """All rows of all tables, read at one moment."""
+    connection.execute("BEGIN")
+    try:
+        return {name: _rows(connection, name) for name in TABLES}
+    finally:
+        connection.execute("ROLLBACK")
+
+
+def _rows(connection: sqlite3.Connection, table: str) -> list[dict[str, Any]]:
+    keys = ", ".join(name for name, _, key in _columns(connection, table) if key)
+    cursor = connection.execute(f"SELECT * FROM {table} ORDER BY {keys}")
+    names = [column[0] for column in cursor.description]
+    return [dict(zip(names, row, strict=True)) for row in cursor]
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> list[tuple[str, str, bool]]:
+    """Name, type and whether part of the key, of each column."""
+    return [(row[1], row[2], bool(row[5])) for row in connection.execute(f"PRAGMA table_info({table})")]
+
+
+def as_json(content: Tables) -> str:
+    """All tables as one JSON text."""
+    version = max(row["number"] for row in content["migrations"])
+    return json.dumps({"format": FORMAT, "version": version, "tables": content}, indent=1, ensure_ascii=False) + "\n"
+
+
+def as_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
+    """Return one table as CSV with a head line, NULL as an empty field, numbers so that they read back exactly."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(columns)
+    for row in rows:
+        table.writerow(["" if row[name] is None else _exact(row[name]) for name in columns])
+    return text.getvalue()
+
+
+def _exact(value: object) -> str:
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def column_names(connection: sqlite3.Connection) -> dict[str, list[str]]:
+    """Columns of every table, in order."""
+    return {table: [name for name, _, _ in _columns(connection, table)] for table in TABLES}
+
+
+def read_export(path: Path) -> Tables:
+    """All tables of an export: a JSON file, or a folder of CSV files (all values still text there).
+
+    Raises
+    ------
+    LogError
+        If it is no export.
+    """
+    if path.is_dir():
+        return {name: _read_csv(path / f"{name}.csv") for name in TABLES}
+    if not path.is_file() or path.stat().st_size > LARGEST:
+        raise LogError(f"{path} is no export of a log: give the .json file or the folder that log export wrote")
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError) as cause:
+        raise LogError(f"{path} is no export of a log: it is no JSON ({cause})") from cause
+    found = document.get("tables") if isinstance(document, dict) and document.get("format") == FORMAT else None
+    if not isinstance(found, dict) or set(found) != set(TABLES):
+        raise LogError(f"{path} is no export of a log, or of another version of drumtune")
+    return found
+
+
+def _read_csv(path: Path) -> list[dict[str, Any]]:
+    if not path.is_file():
+        raise LogError(f"{path} is missing: the folder is no export of a log, or not whole")
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            return list(csv.DictReader(file, strict=True, restval=None))
+    except (ValueError, csv.Error) as cause:
+        raise LogError(f"{path} is no CSV of a log: {cause}") from cause
+
+
+def build(path: Path, content: Tables) -> None:
+    """Make a log at `path`, where there is none, from the tables of an export; whole or not at all.
+
+    Raises
+    ------
+    LogError
+        If there is a file, or the tables are not those of a log of this version.
+    """
+    if path.exists():
+        raise LogError(f"{path} exists: an export is read into a new log, name one with --log")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with made(path) as connection:
+            migrate(connection, utc_now())
+            connection.execute("BEGIN")
+            connection.execute("DELETE FROM migrations")
+            for table in TABLES:
+                _insert_all(connection, table, content[table])
+            _check_built(connection)
+            connection.execute("COMMIT")
+    except (KeyError, TypeError, ValueError, AttributeError, sqlite3.IntegrityError, sqlite3.InterfaceError) as cause:
+        raise LogError(f"this is no export of a log of this version: {cause}; nothing was written") from cause
+
+
+def _insert_all(connection: sqlite3.Connection, table: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    columns = _columns(connection, table)
+    marks = ", ".join("?" * len(columns))
+    for row in rows:
+        if set(row) != {name for name, _, _ in columns}:
+            raise ValueError(f"{table} has other columns")
+        values = [_value(row[name], kind) for name, kind, _ in columns]
+        connection.execute(f"INSERT INTO {table} VALUES ({marks})", values)
+
+
+def _value(value: Any, kind: str) -> str | int | float | None:  # noqa: ANN401
+    """Give a value of an export the type of its column."""
+    if value is None or value == "":
+        return None
+    if isinstance(value, (dict, list)):
+        raise TypeError("a value is a table")
+    return int(value) if kind == "INTEGER" else float(value) if kind == "REAL" else str(value)
+
+
+def _check_built(connection: sqlite3.Connection) -> None:
+    """Refuse references into nothing, and records of other migrations than this program's."""
+    numbers = [number for (number,) in connection.execute("SELECT number FROM migrations ORDER BY number")]
+    if numbers != [migration.number for migration in MIGRATIONS]:
+        raise ValueError(f"it is of version {max(numbers, default=0)}, this program writes {MIGRATIONS[-1].number}")
+    stray = connection.execute("PRAGMA foreign_key_check").fetchone()
+    if stray is not None:
+        raise ValueError(f"row {stray[1]} of {stray[0]} refers to nothing")
