@@ -1,8 +1,8 @@
 """A room and the notes in it: which it lifts, leaves alone or swallows, in dB, between a drum and an ear.
 
 The gain of a note is what the room's modes make of it against the mean level of a tone in a room as lively and at
-places as far apart (`drumtune.physics.room.typical_level`): 0 dB is "as anywhere in such a room". A drum's note dies
-and so is as wide as its decay makes it; the gain is the mean over that width. docs/physics.md, "Rooms".
+places as far apart (`drumtune.physics.room_response.typical_level`): 0 dB is "as anywhere in such a room". A drum's
+note dies and so is as wide as its decay makes it; the gain is the mean over that width. docs/physics.md, "Rooms".
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from drumtune.notes import note_frequency
 from drumtune.physics import room as rooms
+from drumtune.physics import room_response as response
 from drumtune.physics.room import Modes, Place, Room
 
 Array = NDArray[np.float64]
@@ -110,10 +111,10 @@ def gain_curve(room: Room, drum_at: Place | None, mic_at: Place | None, top: flo
     """
     frequency = np.arange(LOWEST, top + STEP, STEP)
     if drum_at is None or mic_at is None:
-        power = rooms.mean_square(room, frequency) / rooms.diffuse_level(room, frequency, None)
+        power = response.mean_square(room, frequency) / response.diffuse_level(room, frequency, None)
     else:
-        answer = rooms.transfer(room, frequency, drum_at, mic_at)
-        power = np.abs(answer) ** 2 / rooms.typical_level(room, frequency, math.dist(drum_at, mic_at))
+        answer = response.transfer(room, frequency, drum_at, mic_at)
+        power = np.abs(answer) ** 2 / response.typical_level(room, frequency, math.dist(drum_at, mic_at))
     return GainCurve(frequency, 10.0 * np.log10(np.maximum(power, 1e-12)))
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.physics import room as rooms
+from drumtune.physics import room_response as response
 from drumtune.physics.room import Place, Room
 from drumtune.physics.synthesis import ring_out
 
@@ -36,7 +37,7 @@ def burst(room: Room, drum_at: Place, mic_at: Place, rate: float, *, seconds: fl
     """
     if not (rate >= 2000.0 and seconds > 0.0):
         raise ValueError(f"a burst needs 2 kHz and some time, got {rate} Hz and {seconds} s")
-    if not (rooms.inside(room, drum_at) and rooms.inside(room, mic_at)):
+    if not (response.inside(room, drum_at) and response.inside(room, mic_at)):
         raise ValueError("both places must lie in the room")
     rng = np.random.default_rng(seed)
     count = round(seconds * rate)
@@ -54,7 +55,7 @@ def burst(room: Room, drum_at: Place, mic_at: Place, rate: float, *, seconds: fl
 def _modal(room: Room, drum_at: Place, mic_at: Place, count: int, rate: float) -> Array:
     """Impulse response by modes: psi psi' c^2/(V w_n) exp(-rate t) sin(w_n t)."""
     found = rooms.modes(room, min(1.5 * _CROSS[1], 0.45 * rate))
-    weight = rooms.mode_shape(room, found.n, drum_at) * rooms.mode_shape(room, found.n, mic_at)
+    weight = response.mode_shape(room, found.n, drum_at) * response.mode_shape(room, found.n, mic_at)
     scale = room.air.sound_speed**2 / (room.volume * 2.0 * np.pi * found.frequency)
     return ring_out(found.frequency, found.rate, -1j * weight * scale, count, rate)
 
@@ -69,7 +70,7 @@ def _diffuse(room: Room, distance: float, count: int, rate: float, rng: np.rando
         band = (f >= centre / 2.0**0.5) & (f < centre * 2.0**0.5)
         decay = float(rooms.reverberation_at(room, centre))
         fall = 3.0 * math.log(10.0) / decay
-        level = math.sqrt(2.0 * fall * rate * float(rooms.diffuse_level(room, centre, None)))
+        level = math.sqrt(2.0 * fall * rate * float(response.diffuse_level(room, centre, None)))
         noise = np.fft.irfft(np.fft.rfft(rng.standard_normal(count)) * band, count)
         total += level * noise * np.exp(-fall * t)
     total[:start] = 0.0

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from drumtune.advice.kit_problem import Gain, Problem
     from drumtune.advice.kit_range import Setting, Voice
     from drumtune.advice.kit_report import Conflict
+    from drumtune.advice.room import GainCurve
     from drumtune.stand import Kit, Stand
 
 
@@ -222,7 +223,7 @@ def read_room(path: Path) -> Gain:
         ) from None
 
 
-def _from_response(document: dict[str, Any]) -> Any:  # noqa: ANN401 - a GainCurve, whose module is not loaded here
+def _from_response(document: dict[str, Any]) -> GainCurve:
     import numpy as np
 
     from drumtune.advice.room import GainCurve
@@ -236,10 +237,10 @@ def _from_response(document: dict[str, Any]) -> Any:  # noqa: ANN401 - a GainCur
         or not (start > 0.0 and step > 0.0)
     ):
         raise ValueError("its response is not a row of numbers")
-    return GainCurve(start + step * np.arange(gain.size), np.clip(gain, -120.0, 60.0))
+    return GainCurve(np.asarray(start + step * np.arange(gain.size)), np.clip(gain, -120.0, 60.0))
 
 
-def _from_modes(document: dict[str, Any]) -> Any:  # noqa: ANN401 - see _from_response
+def _from_modes(document: dict[str, Any]) -> GainCurve:
     from drumtune.advice.room import curve_from_modes
 
     modes = document["modes"]

@@ -50,7 +50,7 @@ def room(
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say what a room does to a drum's notes: its modes and decay, which notes it lifts, leaves alone or swallows."""
-    from drumtune.cli import room_documents, room_job
+    from drumtune.cli import room_documents, room_job, room_options
 
     sounds = room_job.Sounds(tuple(claps or ()), sweep, near, far, channel)
     options.check_outputs((plot, write_sweep, render, save), sounds.files)
@@ -62,7 +62,7 @@ def room(
         from drumtune.files import check_picture
 
         check_picture(plot)
-    size = room_job.parse_size(size_m)
+    size = room_options.parse_size(size_m)
     job = room_job.do(size, (drum_at, mic_at), room_job.Losses(t60_s, absorption), sounds, notes)
     if plot is not None:
         from drumtune.plots.room import overview

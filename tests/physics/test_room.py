@@ -8,6 +8,7 @@ import pytest
 
 from drumtune.drum import Air
 from drumtune.physics import room as rooms
+from drumtune.physics import room_response as response
 from drumtune.physics.room import Room
 
 STUDIO = Room((6.0, 4.5, 2.8), reverberation=((500.0, 0.5),))
@@ -80,7 +81,7 @@ def test_density_is_the_slope_of_the_count():
 def test_response_is_the_same_both_ways():
     """Reciprocity."""
     f = np.linspace(20.0, 250.0, 40)
-    assert rooms.transfer(STUDIO, f, DRUM, MIC) == pytest.approx(rooms.transfer(STUDIO, f, MIC, DRUM), rel=1e-9)
+    assert response.transfer(STUDIO, f, DRUM, MIC) == pytest.approx(response.transfer(STUDIO, f, MIC, DRUM), rel=1e-9)
 
 
 MEASURED = Room((6.0, 4.5, 2.8), reverberation=((63.0, 1.0), (125.0, 0.7), (500.0, 0.4)))
@@ -90,8 +91,8 @@ MEASURED = Room((6.0, 4.5, 2.8), reverberation=((63.0, 1.0), (125.0, 0.7), (500.
 def test_response_does_not_depend_on_where_the_sum_is_split(room, exact):
     """Ewald's split is exact where all modes lose alike; elsewhere modes past the last one differ, by k_n^-4."""
     f = np.linspace(20.0, 200.0, 50) + 0.37
-    tapers = (rooms.default_taper(room, 201.0), 1.9, 2.6)
-    found = [rooms.split_transfer(room, f, DRUM, MIC, taper=taper) for taper in tapers]
+    tapers = (response.default_taper(room, 201.0), 1.9, 2.6)
+    found = [response.split_transfer(room, f, DRUM, MIC, taper=taper) for taper in tapers]
     for other in found[1:]:
         assert np.abs(found[0] - other).max() < exact * np.abs(found[0]).max()
 
@@ -99,7 +100,7 @@ def test_response_does_not_depend_on_where_the_sum_is_split(room, exact):
 def test_near_the_source_the_walls_do_not_matter():
     """1/(4 pi r) close to a source, any room."""
     near = (DRUM[0] + 0.02, DRUM[1], DRUM[2])
-    found = np.abs(rooms.transfer(STUDIO, [150.0], DRUM, near))
+    found = np.abs(response.transfer(STUDIO, [150.0], DRUM, near))
     assert found == pytest.approx(1.0 / (4.0 * math.pi * 0.02), rel=0.03)
 
 
@@ -110,8 +111,8 @@ def test_well_above_the_schroeder_frequency_the_room_is_diffuse():
     ratios = []
     for _ in range(60):
         a, b = rng.uniform(0.0, 1.0, (2, 3)) * np.array(STUDIO.size)
-        power = np.abs(rooms.transfer(STUDIO, f, tuple(a), tuple(b))) ** 2
-        ratios.append(float((power / rooms.diffuse_level(STUDIO, f, float(np.linalg.norm(a - b)))).mean()))
+        power = np.abs(response.transfer(STUDIO, f, tuple(a), tuple(b))) ** 2
+        ratios.append(float((power / response.diffuse_level(STUDIO, f, float(np.linalg.norm(a - b)))).mean()))
     assert abs(10.0 * math.log10(np.mean(ratios))) < 1.0
 
 
@@ -119,17 +120,17 @@ def test_the_mean_level_of_waves_of_random_phase():
     """Monte Carlo over 2 10^5 sums of a direct wave and complex Gaussian waves; 0.05 dB of chance."""
     rng = np.random.default_rng(1)
     for distance in (0.5, 1.5, 4.0):
-        whole = float(rooms.diffuse_level(STUDIO, 200.0, distance))
+        whole = float(response.diffuse_level(STUDIO, 200.0, distance))
         direct = 1.0 / (4.0 * math.pi * distance)
         waves = rng.standard_normal((2, 200_000)) * math.sqrt((whole - direct**2) / 2.0)
         level = 10.0 * np.log10((direct + waves[0]) ** 2 + waves[1] ** 2).mean()
-        assert 10.0 * math.log10(rooms.typical_level(STUDIO, 200.0, distance)) == pytest.approx(level, abs=0.05)
+        assert 10.0 * math.log10(response.typical_level(STUDIO, 200.0, distance)) == pytest.approx(level, abs=0.05)
 
 
 def test_the_whole_field_goes_with_the_density_of_modes():
     """1/(pi A) counts the volume's modes alone; the walls' and edges' modes add as much as they add to the density."""
     f = np.linspace(500.0, 560.0, 60)
-    found = np.mean(rooms.mean_square(STUDIO, f) / rooms.diffuse_level(STUDIO, f, None))
+    found = np.mean(response.mean_square(STUDIO, f) / response.diffuse_level(STUDIO, f, None))
     volume_alone = 4.0 * np.pi * STUDIO.volume * 530.0**2 / 343.2**3
     assert found == pytest.approx(float(rooms.mode_density(STUDIO, 530.0)) / volume_alone, rel=0.03)
 
@@ -141,8 +142,8 @@ def test_mean_square_is_the_mean_over_places():
     total = np.zeros(f.size)
     for _ in range(400):
         a, b = rng.uniform(0.0, 1.0, (2, 3)) * np.array(STUDIO.size)
-        total += np.minimum(np.abs(rooms.transfer(STUDIO, f, tuple(a), tuple(b))), 1.0) ** 2 / 400.0
-    assert rooms.mean_square(STUDIO, f) == pytest.approx(total, rel=0.15)
+        total += np.minimum(np.abs(response.transfer(STUDIO, f, tuple(a), tuple(b))), 1.0) ** 2 / 400.0
+    assert response.mean_square(STUDIO, f) == pytest.approx(total, rel=0.15)
 
 
 @pytest.mark.parametrize(
@@ -179,7 +180,7 @@ def test_response_meets_the_image_source_model(size, absorbed, drum, mic):
     kept = (f > 15.0) & (f < limit)
     theirs = 20.0 * np.log10(np.abs(np.fft.rfft(box.rir[0][0], 1 << 16)[kept]) / (4.0 * np.pi))
     f = f[kept]
-    ours = 20.0 * np.log10(np.abs(rooms.transfer(room, f, drum, mic)))
+    ours = 20.0 * np.log10(np.abs(response.transfer(room, f, drum, mic)))
     at_modes = np.abs(f[:, None] - rooms.modes(room, limit).frequency).argmin(axis=0)
     assert np.abs(theirs - ours)[at_modes].max() < LEVEL_TOLERANCE
     peaks, ours_peaks = find_peaks(theirs, prominence=1.0)[0], find_peaks(ours)[0]
@@ -206,11 +207,11 @@ def test_what_is_no_room_is_refused(fields, words):
 
 def test_places_outside_and_on_top_of_each_other_are_refused():
     with pytest.raises(ValueError, match="outside the room"):
-        rooms.transfer(STUDIO, [100.0], (7.0, 1.0, 1.0), MIC)
+        response.transfer(STUDIO, [100.0], (7.0, 1.0, 1.0), MIC)
     with pytest.raises(ValueError, match="at one place"):
-        rooms.transfer(STUDIO, [100.0], MIC, MIC)
+        response.transfer(STUDIO, [100.0], MIC, MIC)
     with pytest.raises(ValueError, match="positive"):
-        rooms.transfer(STUDIO, [0.0], DRUM, MIC)
+        response.transfer(STUDIO, [0.0], DRUM, MIC)
     with pytest.raises(ValueError, match="not known"):
         rooms.sabine(STUDIO)
     with pytest.raises(ValueError, match="positive"):
