@@ -33,6 +33,10 @@ CLEAR_ORDERS = 0.35
 """Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
 DOUBTFUL = 1.0
 """Quality above which a reading is not vouched for."""
+HOPELESS = 2.0
+"""Quality above which there is no reading at all."""
+STRUCK_GLIDE = 0.02
+"""Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
 """Tensions in N/m between which the head is looked for."""
 
@@ -76,7 +80,10 @@ def read_head(
     tell(0.15)
     setup = HeadSetup(drum.rods, angles, drum.tap_radius)
     beliefs = infer(setup, taps, Start(found.families, found.air), progress=lambda share: tell(0.15 + 0.85 * share))
-    return _reading(drum, beliefs, used, left_out)
+    reading = _reading(drum, beliefs, used, left_out)
+    if reading.quality > HOPELESS:
+        raise TakeError(_why(chosen(beliefs)), reason="doubtful", estimate=reading)
+    return reading
 
 
 def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list[str]]:
@@ -90,7 +97,7 @@ def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list
                 reason="clipped" if "clipped" in why else "taps",
             )
     said = []
-    for rod, (taps, left) in enumerate(zip(taps_by_rod, used, strict=True), start=1):
+    for rod, taps in enumerate(taps_by_rod, start=1):
         faults = [tap.fault for tap in taps if not tap.usable]
         if faults:
             said.append(f"rod {rod}: left out {len(faults)} of {len(taps)} taps ({', '.join(sorted(set(faults)))})")
@@ -135,6 +142,19 @@ def _first_pair(drum: Drum, load: float, tension: float) -> float:
     head = drum.head
     speed = math.sqrt(tension / head.surface_density)
     return bessel_zero(1, 1) * speed / (2.0 * math.pi * head.radius) / math.sqrt(1.0 + 0.3301 * load)
+
+
+def _why(belief: Belief) -> str:
+    """One line for a take that no head tapped at its rods explains."""
+    if belief.point.state.common[belief.model.at.glide][0] > STRUCK_GLIDE:
+        return (
+            "the pitch falls too far after each stroke for a tap: tap lightly with a fingertip or a stick, near each "
+            "rod, with the other head muted, and record again"
+        )
+    return (
+        "the taps do not fit one head tapped once round its rods and heard from one place: keep the microphone still, "
+        "mute the other head, tap at each rod in order, and record again"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,8 +47,6 @@ class Taps:
         Its sample rate, Hz.
     onsets, ends
         First motion of each tap and where its sound must not be used any more, shape (S,), s.
-    hum
-        What mains hum adds, already taken out of `samples`.
     """
 
     samples: Array
@@ -59,13 +57,17 @@ class Taps:
     @classmethod
     def of(cls, samples: Array, rate: float, onsets: Array, ends: Array, target: float = 4000.0) -> Taps:
         """Decimate a take by cutting its spectrum at half the target rate (no change when it is lower already)."""
-        if rate <= target:
+        if rate <= 1.05 * target:
             return cls(samples, rate, onsets, ends)
         size = next_fast_len(samples.size, real=True)
         kept = int(size * target / rate) // 2 * 2
         spectrum = rfft(samples, size)[: kept // 2 + 1]
         low = irfft(spectrum, kept) * (kept / size)
         return cls(low, rate * kept / size, onsets, ends)
+
+    def slowed(self, target: float) -> Taps:
+        """The same taps at a lower sample rate of about `target` Hz."""
+        return Taps.of(self.samples, self.rate, self.onsets, self.ends, target)
 
 
 def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time: float) -> tuple[Complex, Complex]:
@@ -77,7 +79,7 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
         Relative excess of pitch at each tap's onset, shape (S,), taken out by warping time; it dies with the time
         constant `fall_time` (s).
     """
-    count = int(round((window.length + LEAD) * taps.rate)) + 1
+    count = round((window.length + LEAD) * taps.rate) + 1
     grid = np.arange(count) / taps.rate - LEAD
     first = np.ceil((taps.onsets - LEAD) * taps.rate).astype(int)
     late = first / taps.rate - (taps.onsets - LEAD)
@@ -87,9 +89,18 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
                       for start, dev, late_by in zip(first, fall, shift, strict=True)])  # fmt: skip
     slope = -np.gradient(sound, axis=1) * taps.rate * shift
     shape = _shape(times, np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None], window.damping)
-    kernel = np.exp(-2j * np.pi * np.outer(grid, frequency))
+    both = np.concatenate([shape * sound, shape * slope]) @ _kernel(grid, frequency).view(float)
     turn = np.exp(-2j * np.pi * np.outer(late, frequency)) / taps.rate
-    return ((shape * sound) @ kernel) * turn, ((shape * slope) @ kernel) * turn
+    transformed = both.view(complex).reshape(2, *turn.shape)
+    return transformed[0] * turn, transformed[1] * turn
+
+
+def _kernel(grid: Array, frequency: Array, stretch: int = 64) -> Complex:
+    """exp(-2 pi i t f) on an even grid of times (n,) for frequencies (K,), by products of coarse and fine steps."""
+    coarse = np.exp(-2j * np.pi * np.outer(grid[::stretch], frequency))
+    fine = np.exp(-2j * np.pi * np.outer(np.arange(stretch) * (grid[1] - grid[0]), frequency))
+    kernel: Complex = (coarse[:, None, :] * fine).reshape(-1, frequency.size)[: grid.size]
+    return kernel
 
 
 def _shape(times: Array, stop: Array, damping: float) -> Array:

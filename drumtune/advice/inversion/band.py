@@ -5,7 +5,7 @@ docs/inference.md, "Model".
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -164,10 +164,10 @@ def band_at(place: int, common: Common, inner: Array, s: Complex, contact: Array
     mean = float(np.mean(zero[table.family] ** 2 * common.stiff[table.family]))
     frequency = np.sqrt(np.maximum(values, 1.0)) / (2.0 * np.pi)
     weight = (vectors * contact_spectrum(frequency, contact)[:, None, :]) @ vectors.T
-    bare = Band(table, even, np.empty(0, complex), mean, frequency, vectors, weight, contact)
+    bare = Band(table, even, np.zeros((0, size, size), complex), mean, frequency, vectors, weight, contact)
     loss = bare.loss(common.rate[table.family]) + extra
-    response = np.linalg.inv((s**2)[:, None, None] * np.eye(size) + s[:, None, None] * loss + k) * bare.scale
-    return Band(table, even, response, mean, frequency, vectors, weight, contact)
+    resisting = (s**2)[:, None, None] * np.eye(size) + s[:, None, None] * loss + k
+    return replace(bare, response=np.asarray(np.linalg.inv(resisting) * bare.scale, np.complex128))
 
 
 def contact_slope(band: Band) -> Array:

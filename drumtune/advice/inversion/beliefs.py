@@ -106,13 +106,14 @@ def refined_prior(point: Point) -> Prior:
 
 
 def scatter(model: HeadModel, state: State) -> Array:
-    """Scatter of the taps in radius and angle, without what one-sided tension could be taken for; drawn to the prior."""
+    """Scatter of the taps in radius and angle, less what one-sided tension imitates; drawn to the prior."""
     first, taps = np.array([RADIUS_SD, ANGLE_SD]), model.angles.size
     pattern = np.stack([np.ones(taps), np.cos(model.angles), np.sin(model.angles)], axis=1)
     own = state.own[:, [RADIUS, ANGLE]]
     rest = own - pattern @ np.linalg.lstsq(pattern, own, rcond=None)[0]
     variance = (np.sum(rest**2, axis=0) + PRIOR_TAPS * first**2) / (taps - 3 + PRIOR_TAPS)
-    return np.clip(np.sqrt(variance), 0.4 * first, 1.6 * first)
+    found: Array = np.clip(np.sqrt(variance), 0.4 * first, 1.6 * first)
+    return found
 
 
 def _under(model: HeadModel, point: Point, *, slides: bool) -> Point:
@@ -144,7 +145,8 @@ def _belief(point: Point) -> Belief:
     """
     problem = point.problem
     change = step(assemble(problem, point.state), 0.0, valley(problem.model))
-    covariance = np.linalg.inv(change.reduced)[: problem.model.at.size, : problem.model.at.size]
+    size = problem.model.at.size
+    covariance = np.asarray(np.linalg.inv(change.reduced)[:size, :size], np.float64)
     left = 0.5 * float(np.linalg.slogdet(covariance[:2, :2])[1]) - float(np.sum(np.log(problem.prior.sd[:2])))
     return Belief(point, covariance, left - 0.5 * point.cost)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +108,11 @@ class Globals:
     glide: slice
     reach: slice
     stray: slice
-    size: int
+
+    @property
+    def size(self) -> int:
+        """Number of common unknowns G."""
+        return int(self.stray.stop)
 
 
 def global_slices(rods: int) -> Globals:
@@ -116,12 +121,12 @@ def global_slices(rods: int) -> Globals:
     families, doublets = len(FAMILIES), len(table.doublets)
     sizes = (rods - 1, 1, 1, families, families, 2 * doublets, 2 * doublets, 2 * table.count, 1, 1, 2)
     edges = np.concatenate([[0], np.cumsum(sizes)])
-    parts = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    return Globals(*parts, size=int(edges[-1]))
+    parts = [slice(int(a), int(b)) for a, b in pairwise(edges)]
+    return Globals(*parts)
 
 
 STRENGTH, DELAY, CONTACT, RADIUS, ANGLE, FADE = range(6)
-"""Places of a tap's own unknowns: log strength, time error (ms), contact time (ms), radius and angle errors, loss error."""
+"""Places of a tap's own unknowns: log strength, time error and contact time (ms), errors of radius, angle and loss."""
 SHAPE = slice(6, 6 + 17)
 """Additive errors of the mode shapes at one tap, in units of each mode's rms on the tap circle."""
 RESIDUAL = slice(SHAPE.stop, SHAPE.stop + 2 * len(BANDS))

@@ -62,7 +62,7 @@ class Grid:
     @property
     def s(self) -> Complex:
         """Complex frequency of each bin, 1/s."""
-        return 2j * np.pi * self.frequency + self.damping
+        return np.asarray(self.damping + 2j * np.pi * self.frequency, np.complex128)
 
     @property
     def bands(self) -> int:
@@ -72,7 +72,7 @@ class Grid:
     @property
     def used(self) -> int:
         """Number of modes in use."""
-        return modes().slots[self.bands - 1].stop
+        return int(modes().slots[self.bands - 1].stop)
 
 
 @dataclass(slots=True)
@@ -149,7 +149,8 @@ def contacts(state: State) -> Array:
 
 def weighted(weight: Array, values: Array) -> Array:
     """Contact weights (S, d, d) times shape values (S, d)."""
-    return np.matmul(weight, values[:, :, None])[:, :, 0]
+    product: Array = np.matmul(weight, values[:, :, None])[:, :, 0]
+    return product
 
 
 def answer(band: Band, common: Common) -> Complex:

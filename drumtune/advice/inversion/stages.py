@@ -35,6 +35,8 @@ UNSEEN = (7, 8, 9)
 """Families too close together to be found before the fit."""
 TEMPER = 3.0
 """Misfits of neighbouring bins share their causes; the noise is taken this much larger than it looks."""
+OVERSAMPLED = 3.2
+"""Sample rate of the taps against the highest family."""
 FLOOR, BIN_FLOOR = 0.002, 0.001
 """Smallest noise believed in, against the band's level and against the bin."""
 
@@ -78,8 +80,12 @@ class Point:
 
 
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
-    """The take scaled so that the low bands of its spectra are about one, and each tap's strength set from them."""
+    """The take at no more than the sample rate needed, scaled so that its low bands are about one.
+
+    The strength of each tap is set from them.
+    """
     first = SCHEDULE[0]
+    take = replace(take, taps=take.taps.slowed(OVERSAMPLED * float(family_frequencies(model, state.common).max())))
     _, data = look(model, take, state, first, 0)
     strength = 0.5 * np.log(np.mean(np.abs(data.spectra) ** 2, axis=1))
     taps = replace(take.taps, samples=take.taps.samples * np.exp(-strength.mean()))
@@ -197,7 +203,8 @@ def misfits(point: Point) -> Array:
     rest = problem.sound(state) - state.gain * predict(problem.model, state, problem.grid)
     ratio = np.abs(rest / (np.exp(state.own[:, STRENGTH, None]) * problem.grid.level)) ** 2
     band = problem.grid.band
-    return np.sqrt(np.stack([ratio[:, band == b].mean(1) for b in range(problem.grid.bands)], axis=1))
+    rms: Array = np.sqrt(np.stack([ratio[:, band == b].mean(1) for b in range(problem.grid.bands)], axis=1))
+    return rms
 
 
 def reweighted(take: Take, point: Point, window: Window) -> Point:
