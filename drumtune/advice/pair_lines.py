@@ -26,6 +26,8 @@ LEAST = 0.12
 """Shortest, s."""
 BAND = (30.0, 900.0)
 MOST_HITS = 8
+CUT = 0.03
+"""A take that is loud this early, s, was cut within its first hit."""
 TOGETHER = 5
 """Most lines looked for in one window of the spectrum."""
 SLOWEST, FASTEST = 0.3, 150.0
@@ -148,12 +150,22 @@ def look_for(lines: Lines, frequency: float, decay_rate: float) -> Lines | None:
     return Lines(hertz, sd, decay, level)
 
 
+def _onsets(samples: NDArray[np.float64], rate: float) -> list[float]:
+    """Times of the hits, s; of a take cut so closely that it begins within its first hit, that one too."""
+    loud = np.abs(samples) > 0.5 * np.abs(samples).max(initial=0.0)
+    first = float(np.argmax(loud)) / rate
+    try:
+        found = [tap.onset for tap in find_taps(samples, rate).taps]
+    except TakeError:
+        if first > CUT:
+            raise
+        found = []
+    return found if found and not (first < CUT < found[0]) else [first, *found]
+
+
 def _segments(samples: NDArray[np.float64], rate: float) -> list[NDArray[np.float64]]:
-    """Free ring of each hit, up to the next; the whole from its loudest moment where no onset is found."""
-    onsets = [tap.onset for tap in find_taps(samples, rate).taps]
-    if not onsets:
-        loud = np.abs(samples) > 0.5 * np.abs(samples).max()
-        onsets = [float(np.argmax(loud)) / rate]
+    """Free ring of each hit, up to the next."""
+    onsets = _onsets(samples, rate)
     ends = [*(onset - 0.005 for onset in onsets[1:]), samples.size / rate]
     found = []
     for onset, end in zip(onsets, ends, strict=True):

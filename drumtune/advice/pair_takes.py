@@ -52,7 +52,7 @@ class Fit:
     model_cents
         Rms difference of the full model from all named lines.
     loss_ratio
-        Measured over modelled loss of the open drum's low (0,1): what internal losses were multiplied by is set so.
+        Measured over modelled internal loss of the open drum, by which the internal losses are to be multiplied.
     lines
         Every named line beside the model's.
     """
@@ -141,7 +141,14 @@ def _start(drum: TwoHeads, named: tuple[Named, ...]) -> tuple[float, float]:
 
 
 def _loss_ratio(drum: TwoHeads, top: float, bottom: float, named: tuple[Named, ...]) -> float:
-    """Factor on the internal losses that makes the open drum's low (0,1) ring as long as it does, 0.2...5."""
-    found = two_heads.pair(drum, top, bottom)
-    measured = next(line.decay_rate for line in named if line.take == "open" and line.m == 0 and line.place == 0)
-    return float(np.clip((measured - found.radiated[0]) / found.internal[0], 0.2, 5.0))
+    """Factor on the internal losses that makes the open drum ring as long as it does, 0.2...5.
+
+    The median over its low (0,1) and its (1,1) lines: one that glide or room has split does not decide. The upper
+    (0,1) hangs on radiation and is left out.
+    """
+    ratios = []
+    for line in named:
+        if line.take == "open" and (line.m, line.place) != (0, 1):
+            found = two_heads.pair(drum, top, bottom, line.m)
+            ratios.append((line.decay_rate - found.radiated[line.place]) / found.internal[line.place])
+    return float(np.clip(np.median(ratios), 0.2, 5.0))

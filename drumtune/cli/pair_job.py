@@ -171,6 +171,11 @@ def _remarks(found: Fit, near: tuple[float | None, float | None], pitches: list[
     )
     if not any(line.line.m == 1 for line in found.lines):
         said.append("no (1,1) line was found: hit one hand's width from the middle too, for surer tensions")
+    if not 0.4 <= found.loss_ratio <= 2.5:
+        said.append(
+            f"the open take dies {found.loss_ratio:.1f} times as fast as film and edge usually do: a damper, a "
+            "hand, or glide in hard hits; the decay times above follow it"
+        )
     for name, given, heard in zip(("top", "bottom"), near, pitches, strict=True):
         if given is not None and abs(1200.0 * math.log2(given / heard)) > 50.0:
             said.append(f"the {name} take says {heard:.1f} Hz, not the {given:.1f} Hz given: the take is used")

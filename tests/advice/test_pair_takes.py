@@ -183,6 +183,11 @@ def test_an_open_take_without_a_pair_is_refused():
     assert failure.value.reason == "lines"
 
 
+def test_a_take_cut_at_its_hit_is_used_from_there():
+    sound = take(np.random.default_rng(12), [(170.0, 9.0, 1.0)], hits=2)[int(0.25 * RATE) :]
+    assert lines_of(sound, RATE, "top").frequency == pytest.approx([170.0], abs=0.1)
+
+
 def test_noise_alone_is_refused():
     with pytest.raises(TakeError):
         lines_of(np.random.default_rng(11).standard_normal(int(2 * RATE)), RATE, "top")
