@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from drumtune.advice.families import Mode, name_modes
 from drumtune.dsp.bands import BandDecay, band_decays
 from drumtune.dsp.decay import DecayFigures, EnergyDecay, Figure, decay_figures, energy_decay
+from drumtune.dsp.flat_lines import LATE
 from drumtune.dsp.glide import FIRST
-from drumtune.dsp.hit import LATE, HitLines, hear_lines
+from drumtune.dsp.hit import HitLines, hear_lines
 from drumtune.dsp.hits import Hit, find_hits
 from drumtune.notes import note_name
 from drumtune.physics.hearing import first_null_drop

@@ -12,13 +12,13 @@ Does not look for every line there is (partials.py does, jointly over taps), and
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
 
-from drumtune.dsp.cluster import Problem, noise_variance, scan, settle
+from drumtune.dsp.cluster import noise_variance
+from drumtune.dsp.flat_lines import NEAR, Flat, find_lines, flatten, join_pairs, renewed, window_round
 from drumtune.dsp.floor import find_floor
 from drumtune.dsp.glide import (
     FIRST,
@@ -31,41 +31,29 @@ from drumtune.dsp.glide import (
     sharpest,
     strong_lines,
     track_pitch,
-    unwarp,
 )
 from drumtune.dsp.gliding import lower_rate, refine_gliding
 from drumtune.dsp.refine import Fit, pole_variance, solve_linear
-from drumtune.dsp.spectra import Segments, as_segments, cut_window, model_spectrum
-from drumtune.dsp.subspace import esprit_poles
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-LATE = 0.25
-"""A pair counts only when both lines are there after so many seconds."""
-PAIR_WITHIN_DB = 12.0
-"""How far under the stronger line the weaker may lie at LATE (a beat of 4.4 dB)."""
-PAIR_REACH = 0.06
-"""Widest near pair, as a share of its frequency."""
-_GAIN = 5.0
-_SMALL_GAIN = 2.0
-_NEARLY_ALL = 0.01
-_WINDOW = 0.5 * PAIR_REACH
-_ROUNDS = 2
-_NO_PAIR = 0.003
-_MOST = 8
-_WITHIN_DB = 40.0
 _SHORTEST = 0.05
+"""Shortest hit that is looked into, s."""
 _LAW_TOP = 1100.0
+"""Highest frequency that the search for a law heeds, Hz."""
 _PAST = 1.6
+"""A hit is read up to so many times the time at which its level meets the noise."""
 _LASTING = 5.0
+"""The law is refined until the strongest line has fallen by so many nepers."""
 _SMALL = 0.5
+"""A fall of less than so many cents is none."""
 _LAW_SD = 0.002
-_OBEYS = 0.02
-_FAILED = 0.1
-_UNEXPLAINED = 0.35
-_NEW = 0.006
+"""A law that leaves a pitch less sure than this share is not taken."""
+_OBEYS, _FAILED = 0.02, 0.1
+"""Share of the energy left by lines under a law from which the law is doubted, and from which others are tried."""
 _KNOWN = 0.2
+"""Largest relative standard deviation of the decays of a pair."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,24 +97,6 @@ class HitLines:
         return np.asarray(20.0 * np.log10(self.amplitude / self.amplitude.max()), dtype=np.float64)
 
 
-@dataclass(frozen=True, slots=True)
-class _Flat:
-    """A hit in warped time, and how far real time runs from it at each sample."""
-
-    samples: Array
-    rate: float
-    lag: Array
-    seen: dict[tuple[float, float], Segments] = field(default_factory=dict)
-
-    def record(self, decay_rate: float, start: float) -> Segments:
-        """The sound from `start` s of warped time on, a decay of `decay_rate` made straight."""
-        key = (start, round(decay_rate, 3) if self.lag.any() else 0.0)
-        if key not in self.seen:
-            straight = self.samples * np.exp(key[1] * self.lag)
-            self.seen[key] = as_segments(straight[int(start * self.rate) :], self.rate)
-        return self.seen[key]
-
-
 def hear_lines(signal: Array, rate: float, *, highest: float = 1500.0) -> HitLines | None:
     """Lines of a hit from 30 Hz to `highest`; None when it is too short (50 ms) or nothing in it stands out.
 
@@ -156,22 +126,22 @@ class _Attempt:
     law: GlideLaw
     law_sd: float
     left: float
-    flat: _Flat
+    flat: Flat
     fits: list[Fit]
 
 
 def _attempt(signal: Array, rate: float, law: GlideLaw, highest: float) -> _Attempt:
     """Lines and law, each refined by the other, from a first law."""
-    flat = _flatten(signal, rate, law, highest)
-    fits = _lines(flat, highest)
+    flat = flatten(signal, rate, law, highest)
+    fits = find_lines(flat, highest)
     better, _, _ = _better_law(signal, rate, law, fits, flat.rate)
     if better != law:
-        flat = _flatten(signal, rate, better, highest)
-        fits = _lines(flat, highest)
-    fits = _pairs(flat, fits)
+        flat = flatten(signal, rate, better, highest)
+        fits = find_lines(flat, highest)
+    fits = join_pairs(flat, fits)
     law, law_sd, left = _better_law(signal, rate, better, fits, flat.rate)
-    flat = flat if law == better else _flatten(signal, rate, law, highest)
-    return _Attempt(law, law_sd, left, flat, [_again(flat, fits, place) for place in range(len(fits))])
+    flat = flat if law == better else flatten(signal, rate, law, highest)
+    return _Attempt(law, law_sd, left, flat, [renewed(flat, fits, place) for place in range(len(fits))])
 
 
 def _own_way(signal: Array, rate: float, highest: float, found: HitLines) -> HitLines:
@@ -181,9 +151,9 @@ def _own_way(signal: Array, rate: float, highest: float, found: HitLines) -> Hit
     own = fit_glide(found.glide.track)
     if own.misfit > 0.97 * found.glide.misfit:
         return found
-    flat = _flatten(signal, rate, own.law, highest)
-    again = _report(signal, rate, own.law, flat, _rows(flat, _pairs(flat, _lines(flat, highest)), 0.0))
-    if again is None or abs(again.glide.settled / found.glide.settled - 1.0) > _WINDOW:
+    flat = flatten(signal, rate, own.law, highest)
+    again = _report(signal, rate, own.law, flat, _rows(flat, join_pairs(flat, find_lines(flat, highest)), 0.0))
+    if again is None or abs(again.glide.settled / found.glide.settled - 1.0) > NEAR:
         return found
     return again if again.glide.misfit < found.glide.misfit else found
 
@@ -218,162 +188,6 @@ def _wander(track: PitchTrack, said: Array) -> float:
     return float(np.sqrt(np.average(np.square(apart), weights=track.amplitudes)))
 
 
-def _flatten(signal: Array, rate: float, law: GlideLaw, highest: float) -> _Flat:
-    new_rate = min(rate, 2.6 * highest)
-    samples = unwarp(signal, rate, law, new_rate)
-    first = int(FIRST * new_rate)
-    while next_fast_len(samples.size - first, real=True) != samples.size - first:
-        samples = samples[:-1]
-    warped = np.arange(samples.size) / new_rate
-    return _Flat(samples, new_rate, law.unwarp(warped) - warped)
-
-
-def _lines(flat: _Flat, highest: float) -> list[Fit]:
-    """Lines one by one, each at the strongest peak of what the ones before leave, if it explains what is there."""
-    fits: list[Fit] = []
-    tried: list[float] = []
-    rest, top = flat.samples, -np.inf
-    while len(fits) < _MOST and len(tried) < 2 * _MOST:
-        peaks = strong_lines(rest, flat.rate, most=2 * _MOST, highest=highest)
-        top = max([top] + [level for _, level in peaks[:1]])
-        fresh = [p for p, level in peaks if level > top - _WITHIN_DB and all(abs(p / t - 1.0) > 0.025 for t in tried)]
-        if not fresh:
-            break
-        tried.append(fresh[0])
-        start = np.array([-6.0 + 2j * np.pi * fresh[0]], dtype=np.complex128) / flat.rate
-        found = _one(flat, start, fits)
-        if not found:
-            pair = _two(flat, start, fits)
-            found = [] if pair is None else [pair]
-        fits += found
-        rest = rest - _sound(flat, found)
-    return [_again(flat, fits, place) for place in range(len(fits))]
-
-
-def _sound(flat: _Flat, fits: list[Fit]) -> Array:
-    """Samples of the lines found, in warped time as the flat sound is."""
-    steps = np.arange(flat.samples.size) - int(FIRST * flat.rate)
-    total = np.zeros(flat.samples.size)
-    for fit in fits:
-        for theta, size in zip(fit.theta, fit.amplitude[0], strict=True):
-            total += np.real(size * np.exp(theta * steps + theta.real * flat.rate * flat.lag))
-    return total
-
-
-def _again(flat: _Flat, fits: list[Fit], place: int) -> Fit:
-    """A fit renewed, now that the others are known."""
-    others = fits[:place] + fits[place + 1 :]
-    start = fits[place].theta
-    decay = -float(start.real.mean()) * flat.rate
-    return settle(start, _problem(flat.record(decay, FIRST), start, others, 0.0), rounds=1)
-
-
-def _one(flat: _Flat, start: Complex, others: list[Fit]) -> list[Fit]:
-    """The line near `start`, or none where no line explains most of what the others leave there."""
-    for _ in range(2):
-        decay = max(-float(start[0].real) * flat.rate, 0.0)
-        problem = _problem(flat.record(decay, FIRST), start, others, 0.0)
-        fit = settle(start, problem, rounds=1)
-        start = fit.theta
-        if not flat.lag.any():
-            break
-    left = float(fit.residual.sum()) / float(np.square(np.abs(problem.data)).sum())
-    rate, line = -float(start[0].real) * flat.rate, float(start[0].imag) * flat.rate / (2.0 * np.pi)
-    low, high = problem.window.low, problem.window.high
-    inside = abs(line - 0.5 * (low + high)) < 0.45 * (high - low)
-    new = all(np.abs(other.theta.imag / start[0].imag - 1.0).min() > _NEW for other in others)
-    return [fit] if left < _UNEXPLAINED and inside and new and line > 20.0 and 0.05 < rate < 150.0 else []
-
-
-def _problem(record: Segments, start: Complex, others: list[Fit], skipped: float) -> Problem:
-    """The window round lines, less the others; `skipped` s lie between the fits' start and the record's."""
-    middle = float(start.imag.mean()) * record.sample_rate / (2.0 * np.pi)
-    reach = max(_WINDOW * middle, 8.0 / record.duration, 4.0)
-    window = cut_window(record, max(middle - reach, 2.0), min(middle + reach, 0.49 * record.sample_rate))
-    data = window.data.copy()
-    for fit in others:
-        moved = fit.amplitude * np.exp(fit.theta * skipped * record.sample_rate)
-        data -= model_spectrum(fit.theta, moved, window, own=True)
-    return Problem(window, data, record.sample_rate, start.size)
-
-
-def _pairs(flat: _Flat, fits: list[Fit]) -> list[Fit]:
-    """Two lines in place of one, or of two fitted apart, wherever the late sound, and then the whole, ask for them."""
-    found: list[Fit] = []
-    left = sorted(fits, key=lambda fit: -float(np.abs(fit.amplitude).max()))
-    while left:
-        fit, *left = left
-        near = [other for other in left if fit.theta.size == other.theta.size == 1 and _nearness(fit, other) < _WINDOW]
-        rest = [other for other in left if other not in near]
-        two = _two(flat, fit.theta, found + rest) if fit.theta.size == 1 else None
-        if two is None:
-            found.append(fit)
-        else:
-            found.append(two)
-            left = rest
-    for _ in range(_ROUNDS if len(found) > 1 else 0):
-        found = [_again(flat, found, place) for place in range(len(found))]
-    return found
-
-
-def _nearness(one: Fit, other: Fit) -> float:
-    """Distance of two single lines as a share of their frequency."""
-    return abs(float(other.theta[0].imag) / float(one.theta[0].imag) - 1.0)
-
-
-def _two(flat: _Flat, single: Complex, others: list[Fit]) -> Fit | None:
-    """The pair near a single line that late and whole sound ask for, or None."""
-    if flat.samples.size < (LATE + 0.2) * flat.rate:
-        return None
-    decay = max(-float(single[0].real) * flat.rate, 0.0)
-    record = flat.record(decay, LATE)
-    late = _problem(record, single, others, LATE - FIRST)
-    two = _late_pair(single, record, late)
-    if two is None:
-        return None
-    whole = settle(two.theta, _problem(flat.record(decay, FIRST), two.theta, others, 0.0), rounds=1)
-    return whole if _same(two, whole, late) else None
-
-
-def _late_pair(single: Complex, late: Segments, problem: Problem) -> Fit | None:
-    """Two lasting lines near a single one in the late sound, or None when one line does."""
-    one = settle(single, problem, rounds=1)
-    left = float(one.residual.sum())
-    whole = float(np.square(np.abs(problem.data)).sum())
-    if left < _NO_PAIR * whole:
-        return None
-    near = 1j * np.pi / float(problem.window.lengths.max()) * np.array([-1.0, 1.0])
-    middle = 0.5 * (problem.window.low + problem.window.high)
-    width = max(0.25 * (problem.window.high - problem.window.low), 4.0)
-    offered = esprit_poles(late.padded, late, middle, width, range(2, 3))
-    tries = [np.append(one.theta, scan(one, problem)), one.theta + near]
-    tries += [offered[2] / late.sample_rate] if 2 in offered else []
-    two = min((settle(theta, problem, rounds=1) for theta in tries), key=lambda fit: float(fit.residual.sum()))
-    rest = float(two.residual.sum())
-    explained = left > _GAIN * rest or (left > _SMALL_GAIN * rest and rest < _NEARLY_ALL * whole)
-    return two if explained and _alike(two, problem, 0.0) else None
-
-
-def _alike(two: Fit, problem: Problem, skipped: float) -> bool:
-    """Whether two lines are near in level after `skipped` s, alike in decay, and beat at least once in the window."""
-    rate = problem.sample_rate
-    decay = -two.theta.real * rate
-    size = np.abs(two.amplitude[0]) * np.exp(-decay * skipped)
-    strong = size.min() > size.max() * 10.0 ** (-PAIR_WITHIN_DB / 20.0)
-    alike = decay.min() > 0.1 and decay.max() < 3.0 * decay.min()
-    return bool(strong and alike) and _gap(two) > 1.0 / float(problem.window.lengths.max())
-
-
-def _gap(two: Fit) -> float:
-    """Distance of two lines in cycles per sample."""
-    return abs(float(np.diff(two.theta.imag)[0])) / (2.0 * np.pi)
-
-
-def _same(late: Fit, whole: Fit, problem: Problem) -> bool:
-    """Whether the whole hit shows the pair its late part (`problem`) shows: as far apart, still a pair by LATE."""
-    return abs(_gap(whole) / _gap(late) - 1.0) < 0.25 and _alike(whole, problem, LATE - FIRST)
-
-
 def _better_law(
     signal: Array, rate: float, law: GlideLaw, fits: list[Fit], flat_rate: float
 ) -> tuple[GlideLaw, float, float]:
@@ -400,13 +214,13 @@ def _better_law(
     return (joint.law, law_sd, joint.residual) if law_sd < _LAW_SD else (law, _LAW_SD, joint.residual)
 
 
-def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
+def _rows(flat: Flat, fits: list[Fit], law_sd: float) -> Array:
     """Lines that are known, by frequency: Hz, its sd, decay rate, its sd, amplitude, group; shape (lines, 6)."""
     rows = []
     for group, fit in enumerate(fits):
         others = [other for other in fits if other is not fit]
         record = flat.record(-float(fit.theta.real.mean()) * flat.rate, FIRST)
-        problem = _problem(record, fit.theta, others, 0.0)
+        problem = window_round(record, fit.theta, others, 0.0)
         weight = 1.0 / noise_variance(fit, problem)
         sure = solve_linear(fit.theta, problem.data, problem.window, weight)
         sd = np.sqrt(pole_variance(sure, problem.data, problem.window)) * flat.rate
@@ -417,15 +231,15 @@ def _rows(flat: _Flat, fits: list[Fit], law_sd: float) -> Array:
     return np.array(sorted(row for row in rows if row[3] < 0.5 * row[2] and row[1] < 0.01 * row[0]))
 
 
-def _main(frequency: Array, amplitude: Array, decay: Array, flat: _Flat) -> int:
+def _main(frequency: Array, amplitude: Array, decay: Array, flat: Flat) -> int:
     """Place of the line at the strongest settled peak; of most energy where no line lies there."""
     peak = strong_lines(flat.samples, flat.rate, most=1)[0][0]
-    near = np.abs(frequency / peak - 1.0) < _WINDOW
+    near = np.abs(frequency / peak - 1.0) < NEAR
     energy = np.square(amplitude) / decay
     return int(np.argmax(np.where(near, energy, 0.0) if near.any() else energy))
 
 
-def _report(signal: Array, rate: float, law: GlideLaw, flat: _Flat, table: Array) -> HitLines | None:
+def _report(signal: Array, rate: float, law: GlideLaw, flat: Flat, table: Array) -> HitLines | None:
     """Find the main line and the pairs, and follow the main one's pitch."""
     if table.size == 0:
         return None
