@@ -168,6 +168,9 @@ def _long_ones(hit: HitReading) -> list[str]:
     if len(known) < 2:
         return []
     lowest, *rest = known
+    rest = [p for p in rest if p.frequency_hz > (1.0 + 2.0 * _SAME) * lowest.frequency_hz]
+    if not rest:
+        return []
     longest = max(rest, key=lambda p: p.decay_s)
     share = longest.decay_s / lowest.decay_s
     if share < LONG:

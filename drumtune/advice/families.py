@@ -78,7 +78,7 @@ def _with_fundamental(named: tuple[Mode | None, ...], frequency: Array, level_db
         k for k, mode in enumerate(named)
         if mode is None and _FUNDAMENTAL[0] * first < frequency[k] < _FUNDAMENTAL[1] * first
     ]  # fmt: skip
-    if not inside:
-        return named
+    if not inside:  # a drum without its (0,1): more likely a chance likeness
+        return (None,) * frequency.size
     place = max(inside, key=lambda k: float(level_db[k]))
     return (*named[:place], (0, 1), *named[place + 1 :])

@@ -32,3 +32,8 @@ def test_nothing_is_named_without_a_diameter_or_a_sequence():
     assert name_modes(lines, np.zeros(3), None) == (None, None, None)
     assert name_modes(lines, np.zeros(3), 6 * INCH) == (None, None, None)
     assert name_modes(lines[:1], np.zeros(1), 6 * INCH) == (None,)
+
+
+def test_a_likeness_without_a_fundamental_is_not_named():
+    lines = 90.0 * ratios(7 * INCH)[[0, 1, 3, 6]]
+    assert name_modes(lines, np.zeros(4), 7 * INCH) == (None,) * 4
