@@ -69,7 +69,7 @@ def faults(part, source):
         first, _, rest = name.partition(".")
         if first == "drumtune":
             inner = rest.partition(".")[0]
-            if inner not in parts | {part} and rest != "__version__":
+            if inner not in parts | {part, "", "__version__"}:  # the package itself holds its version only
                 said.append(f"line {line}: {part} imports drumtune.{inner}")
         elif first in sys.stdlib_module_names:
             if part in PURE and first in IMPURE:
