@@ -67,6 +67,26 @@ class Setting:
     celsius: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class History:
+    """Readings of one drum over time, for the pictures; arrays run over readings, oldest first.
+
+    `numbers` are those of the takes; `days` since the first, whose date is `first_day`; `pulls`, `pulls_sd` have shape
+    (readings, rods), cents; `spread`, `spread_sd` and the spread `expected` of each plan (NaN without moves), cents;
+    `frequency` of the (1,1) pair, Hz.
+    """
+
+    numbers: tuple[int, ...]
+    days: Floats
+    first_day: str
+    pulls: Floats
+    pulls_sd: Floats
+    spread: Floats
+    spread_sd: Floats
+    frequency: Floats
+    expected: Floats
+
+
 def first_pair(reading: Reading, air: Air | None = None) -> tuple[float, float]:
     """Mean frequency of the (1,1) pair in Hz and its deviation; from the tension where the pair was not found."""
     pair = [mode for mode in reading.modes if (mode.m, mode.n) == (1, 1) and mode.frequency_hz > 0.0]

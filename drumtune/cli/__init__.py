@@ -10,7 +10,7 @@ import sys
 
 import typer
 
-COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit")
+COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit", "stand", "log")
 """Modules of drumtune.cli, each with a ``register(app)`` that adds its command. Order is that of --help."""
 
 

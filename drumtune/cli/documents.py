@@ -11,6 +11,7 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -22,9 +23,9 @@ CSV_COLUMNS = (
 )  # fmt: skip
 
 
-def as_json(job: Job) -> str:
-    """Whole answer as one JSON object."""
-    return json.dumps(document(job), indent=2, allow_nan=False, ensure_ascii=False)
+def as_json(job: Job, extra: Mapping[str, Any] | None = None) -> str:
+    """Whole answer as one JSON object, with names beside the fixed ones in `extra`."""
+    return json.dumps(document(job) | dict(extra or {}), indent=2, allow_nan=False, ensure_ascii=False)
 
 
 def document(job: Job) -> dict[str, Any]:

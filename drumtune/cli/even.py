@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from drumtune.cli import options
+from drumtune.cli import drums, options
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from drumtune.cli.job import Job
+    from drumtune.cli.progress import Report
+    from drumtune.cli.round_job import Asked, Round
 
 EPILOG = "Tap in order, clockwise from a rod you marked, and wait a little longer before each next rod."
 TAKE_HELP = "The recording: one file, one file per rod in order, or a folder of them."
 PLOT_HELP = "Write the pictures to this .png, .svg or .pdf file."
+DONE_HELP = "The last moves were made as advised (taken so within six hours if you say nothing)."
+TURNED_HELP = "What was turned since the last take, such as 3:+1/8,5:-1/16, or none."
+BACK_HELP = "Plan the turns back to this saved setting (drumtune log save)."
 
 
 def register(app: typer.Typer) -> None:
@@ -25,37 +33,95 @@ def register(app: typer.Typer) -> None:
 def even(
     take: Annotated[list[Path], typer.Argument(help=TAKE_HELP, show_default=False)],
     *,
-    diameter_in: options.Diameter,
-    rods: options.Rods,
+    diameter_in: options.AnyDiameter = None,
+    rods: options.AnyRods = None,
     taps_per_rod: options.TapsPerRod = None,
-    tap_distance_mm: options.TapDistance = 45.0,
+    tap_distance_mm: options.AnyTapDistance = None,
     film_mil: options.FilmMil = None,
     surface_density_kg_m2: options.SurfaceDensity = None,
-    hoop: options.Hoop = "flanged",
+    hoop: options.AnyHoop = None,
     channel: Annotated[int | None, typer.Option(help="Channel to read, from 1. Left out: the loudest.")] = None,
     plot: Annotated[Path | None, typer.Option(help=PLOT_HELP)] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the table of the rods to this file.")] = None,
+    drum: drums.DrumName = None,
+    done: Annotated[bool, typer.Option("--done", help=DONE_HELP)] = False,
+    turned: Annotated[str | None, typer.Option(help=TURNED_HELP)] = None,
+    back_to: Annotated[str | None, typer.Option(help=BACK_HELP)] = None,
+    note: Annotated[str | None, typer.Option(help="A note to keep with the take.")] = None,
+    temperature_c: Annotated[float | None, typer.Option(help="Temperature of the room, °C.")] = None,
+    humidity_percent: Annotated[float | None, typer.Option(help="Relative humidity of the room, %.")] = None,
+    log: drums.LogFile = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say how tight the head is at each rod, whether that is even enough, and which rods to turn, by how much."""
-    from drumtune.cli import documents, job, progress, words
+    from drumtune.cli import documents, progress, round_job, round_words, words
 
-    drum = options.stand(
-        diameter_in=diameter_in,
-        rods=rods,
-        tap_distance_mm=tap_distance_mm,
-        film_mil=film_mil,
-        surface_density=surface_density_kg_m2,
-        hoop=hoop,
-    )
+    sizes = {
+        "--diameter-in": diameter_in,
+        "--rods": rods,
+        "--tap-distance-mm": tap_distance_mm,
+        "--film-mil": film_mil,
+        "--surface-density-kg-m2": surface_density_kg_m2,
+        "--hoop": hoop,
+    }
+    asked = round_job.Asked(turned, done, back_to, note, temperature_c, humidity_percent)
     _check_outputs(plot, csv, take)
     with progress.bar("Listening") as report:
-        done = job.do(take, drum, taps_per_rod=taps_per_rod, channel=channel, progress=report)
+        heard = _Heard(tuple(take), taps_per_rod, channel, report)
+        found, kept = _alone(heard, sizes, asked) if drum is None else _with_log(heard, drum, log, sizes, asked)
     if csv is not None:
-        _write_csv(csv, documents.as_csv(done))
+        _write_csv(csv, documents.as_csv(found))
     if plot is not None:
-        _draw(plot, done)
-    typer.echo(documents.as_json(done) if json else words.text(done))
+        _draw(plot, found)
+    if json:
+        extra = {} if kept is None else {"log": round_words.document(kept)}
+        typer.echo(documents.as_json(found, extra))
+    else:
+        typer.echo(words.text(found) + ("" if kept is None else "\n\n" + round_words.text(kept)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """The take as it is to be read."""
+
+    take: tuple[Path, ...]
+    taps_per_rod: int | None
+    channel: int | None
+    progress: Report | None
+
+
+def _alone(heard: _Heard, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, None]:
+    """Read a drum described by its sizes; the log is not touched."""
+    from drumtune.cli import job
+    from drumtune.drum import Air
+    from drumtune.errors import StandError
+
+    if sizes["--diameter-in"] is None or sizes["--rods"] is None:
+        raise StandError("describe the drum: give --diameter-in and --rods, or --drum with a drum of the log")
+    needs_log = {"--done": asked.done, "--turned": asked.turned, "--back-to": asked.back_to, "--note": asked.note}
+    for name, value in needs_log.items():
+        if value:
+            raise StandError(f"{name} needs a drum of the log: give --drum (drumtune stand new makes one)")
+    drum = options.stand(
+        diameter_in=sizes["--diameter-in"],
+        rods=sizes["--rods"],
+        tap_distance_mm=45.0 if sizes["--tap-distance-mm"] is None else sizes["--tap-distance-mm"],
+        film_mil=sizes["--film-mil"],
+        surface_density=sizes["--surface-density-kg-m2"],
+        hoop=sizes["--hoop"] or "flanged",
+    )
+    air = None if asked.temperature_c is None else Air.at(asked.temperature_c)
+    way = {"taps_per_rod": heard.taps_per_rod, "channel": heard.channel}
+    return job.do(heard.take, drum, progress=heard.progress, air=air, **way), None
+
+
+def _with_log(heard: _Heard, name: str, log: Path | None, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, Round]:
+    """Read a drum of the log, as one more round."""
+    from drumtune.cli import round_job
+
+    kept = drums.of(name, log, sizes)
+    way = {"taps_per_rod": heard.taps_per_rod, "channel": heard.channel}
+    return round_job.do(heard.take, kept, drums.path(log), asked, progress=heard.progress, **way)
 
 
 def _check_outputs(plot: Path | None, csv: Path | None, take: list[Path]) -> None:

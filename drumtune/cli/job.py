@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from drumtune.advice.reading import Reading
     from drumtune.advice.turns import Plan
     from drumtune.audio import Recording
-    from drumtune.drum import Drum
+    from drumtune.drum import Air, Drum
     from drumtune.dsp.taps import Search, Tap
 
 TOLD = 4
@@ -38,6 +38,7 @@ def do(
     taps_per_rod: int | None = None,
     channel: int | None = None,
     progress: Callable[[float], None] | None = None,
+    air: Air | None = None,
 ) -> Job:
     """Read the take, find its taps, infer the pulls, plan the moves.
 
@@ -53,7 +54,7 @@ def do(
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
 
-    reading = read_head(take.samples, take.sample_rate, groups, drum, progress=progress)
+    reading = read_head(take.samples, take.sample_rate, groups, drum, air=air, progress=progress)
     return Job(
         tuple(Path(name) for name in take.files),
         take.duration,

@@ -16,10 +16,20 @@ DEFAULT_FILM_MIL = 10.0
 """A single-ply batter head, the most usual film (common practice, no source)."""
 
 Diameter = Annotated[float, typer.Option("--diameter-in", help="Diameter of the head, inches.", show_default=False)]
+AnyDiameter = Annotated[
+    float | None, typer.Option("--diameter-in", help="Diameter of the head, inches. Not with --drum.")
+]
+AnyRods = Annotated[int | None, typer.Option("--rods", help="Number of tension rods, 4 to 16. Not with --drum.")]
 Rods = Annotated[int, typer.Option("--rods", help="Number of tension rods, 4 to 16.", show_default=False)]
 TapsPerRod = Annotated[
     int | None,
     typer.Option("--taps-per-rod", help="Taps at each rod. Left out: rods are told apart by the longer pause."),
+]
+AnyTapDistance = Annotated[
+    float | None, typer.Option("--tap-distance-mm", help="How far in from the rim you tap, mm; 45 if left out.")
+]
+AnyHoop = Annotated[
+    str | None, typer.Option("--hoop", help="Kind of hoop: flanged, cast or wood; flanged if left out.")
 ]
 TapDistance = Annotated[float, typer.Option("--tap-distance-mm", help="How far in from the rim you tap, mm.")]
 FilmMil = Annotated[

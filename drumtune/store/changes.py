@@ -97,7 +97,7 @@ def add_entry(
     _fill(connection, "take_files", files)
     _add_reading(connection, number, reading)
     _add_plan(connection, number, plan, aim)
-    _fill(connection, "turnings", [(number, turning.source)])
+    _fill(connection, "turnings", [(number, turning.source, turning.since)])
     rods = np.flatnonzero(turning.turned)
     _fill(connection, "turned_rods", [(number, int(rod) + 1, float(turning.turned[rod])) for rod in rods])
     return number

@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import sqlite3
+import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -152,3 +153,25 @@ def _check_built(connection: sqlite3.Connection) -> None:
     stray = connection.execute("PRAGMA foreign_key_check").fetchone()
     if stray is not None:
         raise ValueError(f"row {stray[1]} of {stray[0]} refers to nothing")
+
+
+def write_folder(folder: Path, content: Tables, columns: Mapping[str, Sequence[str]]) -> None:
+    """Write one CSV per table into a new folder, whole or not at all.
+
+    Raises
+    ------
+    LogError
+        If the folder exists, or cannot be made.
+    """
+    if folder.exists():
+        raise LogError(f"{folder} exists: name a new folder, or a .json file")
+    parent = folder.resolve().parent
+    try:
+        with tempfile.TemporaryDirectory(dir=parent, prefix=f".{folder.name}-") as inside:
+            made_here = Path(inside) / "export"
+            made_here.mkdir()
+            for table, rows in content.items():
+                (made_here / f"{table}.csv").write_text(as_csv(rows, columns[table]), encoding="utf-8", newline="")
+            made_here.rename(folder)
+    except OSError as cause:
+        raise LogError(f"cannot write {folder}: {cause.strerror or cause}, choose another place") from cause

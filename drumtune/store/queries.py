@@ -155,11 +155,12 @@ def _take(connection: sqlite3.Connection, number: int, row: Row) -> Take:
 
 
 def _turning(connection: sqlite3.Connection, number: int, rods: int) -> Turning:
-    source = connection.execute("SELECT source FROM turnings WHERE take_id = ?", (number,)).fetchone()[0]
+    question = "SELECT source, since_take_id FROM turnings WHERE take_id = ?"
+    source, since = connection.execute(question, (number,)).fetchone()
     turned = np.zeros(rods)
     for rod, turns in connection.execute("SELECT rod, turns FROM turned_rods WHERE take_id = ?", (number,)):
         turned[rod - 1] = turns
-    return Turning(source, turned)
+    return Turning(source, turned, since)
 
 
 def _reading(connection: sqlite3.Connection, number: int, drum: Drum) -> Reading:

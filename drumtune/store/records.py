@@ -29,10 +29,14 @@ class TakeFile:
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """What was turned before a take: signed turns per rod (N,), and who says so. ``unknown`` has no turns."""
+    """What was turned before a take: signed turns per rod (N,), who says so, and since which entry.
+
+    ``unknown`` has no turns. `since` is None for the first entry, and where that entry was deleted.
+    """
 
     source: Source
     turned: NDArray[np.float64]
+    since: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

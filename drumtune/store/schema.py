@@ -152,7 +152,8 @@ CREATE TABLE sentences (
 );
 CREATE TABLE turnings (
     take_id INTEGER PRIMARY KEY REFERENCES takes ON DELETE CASCADE,
-    source TEXT NOT NULL CHECK (source IN ('said', 'assumed', 'unknown'))
+    source TEXT NOT NULL CHECK (source IN ('said', 'assumed', 'unknown')),
+    since_take_id INTEGER REFERENCES takes ON DELETE SET NULL
 );
 CREATE TABLE turned_rods (
     take_id INTEGER NOT NULL REFERENCES turnings ON DELETE CASCADE,

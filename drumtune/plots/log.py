@@ -1,0 +1,95 @@
+"""A drum's rounds in pictures: spread from round to round, pull per rod, and the pitch of the drum over the months.
+
+Rods are told apart by place, each in its own strip, not by colour. Draws a `History`; computes nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from drumtune.advice.rounds import FINE_SPREAD, History
+from drumtune.plots import style
+
+STRIP = 0.62
+"""Height of one rod's strip, inches."""
+HEIGHTS = (2.9, 2.9)
+"""Heights of the pictures of spread and pitch, inches."""
+MARKS = 12
+"""With more readings than this, only some are numbered."""
+MONTHS = 60.0
+"""Days from which time is told in months."""
+
+
+def overview(name: str, history: History) -> Figure:
+    """Return one figure: spread, pulls, pitch, under one another."""
+    rods = history.pulls.shape[1]
+    heights = (HEIGHTS[0], 0.9 + STRIP * rods, HEIGHTS[1])
+    figure = style.figure(sum(heights))
+    top, middle, bottom = (figure.add_subfigure(cell) for cell in figure.add_gridspec(3, 1, height_ratios=heights))
+    draw_spread(top.subplots(), name, history)
+    strips = middle.subplots(rods, 1, sharex=True, sharey=True)
+    draw_pulls(list(strips), history)
+    draw_pitch(bottom.subplots(), history)
+    return figure
+
+
+def draw_spread(axes: Axes, name: str, history: History) -> None:
+    """Draw the spread of every reading with one standard deviation, and what each plan expected of the next."""
+    place = np.arange(1, history.spread.size + 1)
+    axes.errorbar(
+        place, history.spread, history.spread_sd, color=style.INK, marker="o", capsize=3, linewidth=1.4, label="as read"
+    )
+    ahead = np.isfinite(history.expected)
+    if ahead.any():
+        axes.plot(
+            place[ahead] + 1, history.expected[ahead], linestyle="none", marker="D", markersize=8, markeredgewidth=1.6,
+            markerfacecolor="none", markeredgecolor=style.ORANGE, label="as expected of the moves before",
+        )  # fmt: skip
+    axes.axhline(FINE_SPREAD, color=style.GREEN, linestyle="--", linewidth=1.2, label=f"{FINE_SPREAD:.0f} cents: done")
+    axes.set_ylim(bottom=0.0)
+    _number(axes, history)
+    axes.set_ylabel("spread, cents")
+    axes.legend(fontsize=style.SMALL_SIZE, frameon=False)
+    style.plain(axes, f"{name}: spread from round to round")
+
+
+def draw_pulls(strips: list[Axes], history: History) -> None:
+    """Draw the pull of each rod over the rounds, one strip per rod, all to the same scale."""
+    place = np.arange(1, history.spread.size + 1)
+    reach = 1.15 * float(np.max(np.abs(history.pulls) + history.pulls_sd))
+    for rod, axes in enumerate(strips):
+        axes.axhline(0.0, color=style.GRID, linewidth=1.0, zorder=1)
+        axes.errorbar(
+            place, history.pulls[:, rod], history.pulls_sd[:, rod],
+            color=style.BLUE, marker="o", markersize=4, capsize=2, linewidth=1.3, zorder=2,
+        )  # fmt: skip
+        axes.set_ylim(-reach, reach)
+        style.plain(axes, "Pull per rod over the rounds, cents" if rod == 0 else "")
+        axes.tick_params(labelsize=style.SMALL_SIZE, labelbottom=rod == len(strips) - 1)
+        axes.set_ylabel(f"rod {rod + 1}", rotation=0, ha="right", va="center")
+    _number(strips[-1], history)
+
+
+def _number(axes: Axes, history: History) -> None:
+    """Put the takes' numbers along the bottom."""
+    count = len(history.numbers)
+    shown = range(0, count, max(1, -(-count // MARKS)))
+    axes.set_xticks([place + 1 for place in shown], [str(history.numbers[place]) for place in shown])
+    axes.set_xlim(0.5, max(count, 1) + 1.5)
+    axes.set_xlabel("take")
+
+
+def draw_pitch(axes: Axes, history: History) -> None:
+    """Draw the pitch of the (1,1) pair over time."""
+    long = float(history.days[-1]) > MONTHS
+    time = history.days / 30.44 if long else history.days
+    axes.plot(time, history.frequency, color=style.PURPLE, marker="s", linewidth=1.3)
+    axes.set_xlabel(f"{'months' if long else 'days'} since {history.first_day}")
+    axes.set_ylabel("(1,1) pair, Hz")
+    axes.margins(x=0.05, y=0.25)
+    if np.ptp(history.frequency) < 1.0:
+        middle = float(history.frequency.mean())
+        axes.set_ylim(middle - 1.0, middle + 1.0)
+    style.plain(axes, "Pitch of the drum over time")
