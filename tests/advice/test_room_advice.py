@@ -27,7 +27,7 @@ def library(name):
     """A reference library, without the warnings its import gives."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return pytest.importorskip(name, reason=f"{name} (extra test) is not installed")
+        return pytest.importorskip(name, reason=f"needs {name}, of the extra `reference`")
 
 
 @pytest.fixture(scope="module")
@@ -133,7 +133,7 @@ def recorded_response():
     library("pyrato")
     found = [path for path in metadata.files("pyrato") or () if path.name == "room_impulse_response_with_noise.csv"]
     if not found:
-        pytest.skip("this pyrato comes without its recorded response")
+        pytest.skip("needs the recorded response of pyrato, of the extra `reference`")
     return np.loadtxt(str(found[0].locate())), 48000
 
 

@@ -11,7 +11,7 @@ import scipy.fft
 import soundfile
 
 SAMPLES = Path("/usr/share/sonic-pi/samples")
-MISSING = "Debian package sonic-pi-samples (CC0 drum hits) is not installed"
+MISSING = "needs the Debian package sonic-pi-samples (CC0 drum hits)"
 RATE = 44100
 DRUMS = {
     "high tom": ("drum_tom_hi_soft", "drum_tom_hi_hard"),

@@ -37,8 +37,8 @@ def by_pyrato(sound):
     """T20 and T30 by pyrato's truncated and compensated curve."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # pyfar announces coming changes of its own names
-        pyfar = pytest.importorskip("pyfar", reason="pyrato and pyfar: the extra `reference`")
-        pyrato = pytest.importorskip("pyrato", reason="pyrato and pyfar: the extra `reference`")
+        pyfar = pytest.importorskip("pyfar", reason="needs pyrato and pyfar, of the extra `reference`")
+        pyrato = pytest.importorskip("pyrato", reason="needs pyrato and pyfar, of the extra `reference`")
         curve = pyrato.edc.energy_decay_curve_chu_lundeby(pyfar.Signal(sound, FS), time_shift=False)
         return [
             float(np.squeeze(pyrato.parameters.reverberation_time_linear_regression(curve, T=name)))
@@ -50,7 +50,8 @@ def by_pyroomacoustics(sound):
     """T20 and T30 by pyroomacoustics, which knows no noise: for quiet signals only. Both start at -5 dB."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        rt60 = pytest.importorskip("pyroomacoustics.experimental.rt60", reason="pyroomacoustics: the extra `reference`")
+        why = "needs pyroomacoustics, of the extra `reference`"
+        rt60 = pytest.importorskip("pyroomacoustics.experimental.rt60", reason=why)
         return [float(rt60.measure_rt60(sound, fs=FS, decay_db=span)) for span in (20, 30)]
 
 

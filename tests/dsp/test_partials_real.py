@@ -12,9 +12,7 @@ from drumtune.dsp.partials import find_partials
 
 TAKES = Path(__file__).parents[1] / "data" / "taps"
 SAMPLES = Path("/usr/share/sonic-pi/samples")
-real = pytest.mark.skipif(
-    not SAMPLES.is_dir(), reason="Debian package sonic-pi-samples (CC0 drum hits) is not installed"
-)
+real = pytest.mark.skipif(not SAMPLES.is_dir(), reason="needs the Debian package sonic-pi-samples (CC0 drum hits)")
 TOMS = [f"drum_tom_{size}_{force}" for size in ("hi", "mid", "lo") for force in ("soft", "hard")]
 STEADY = ["tabla_na", "tabla_tun1", "tabla_tun2", "tabla_tun3"]
 

@@ -15,7 +15,7 @@ TOMS = ("lo_hard", "lo_soft", "mid_hard", "mid_soft", "hi_hard", "hi_soft")
 ONE_STROKE = ("tabla_tun2", "tabla_tun3")
 """Two takes of one stroke at one tuning: the first take of that name sounds 5 cents lower and 10 % shorter."""
 REPEAT = 0.03
-pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="needs the Debian package sonic-pi-samples")
+pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="needs the Debian package sonic-pi-samples (CC0 drum hits)")
 
 
 @pytest.fixture(scope="module")

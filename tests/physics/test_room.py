@@ -161,7 +161,7 @@ def test_response_meets_the_image_source_model(size, absorbed, drum, mic):
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the library's own import warns on some systems
-        acoustics = pytest.importorskip("pyroomacoustics", reason="pyroomacoustics (extra test) is not installed")
+        acoustics = pytest.importorskip("pyroomacoustics", reason="needs pyroomacoustics, of the extra `reference`")
     from scipy.signal import find_peaks
 
     rate = 4000
