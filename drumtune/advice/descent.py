@@ -111,7 +111,7 @@ def best_turns(
     Goes down from the damped least-squares answer and from no turn at all; does not prove its answer best.
     """
     steps = round(most / step)
-    grid: Floats = np.arange(-steps, steps + 1 if up else 1) * step
+    grid = np.arange(-steps, steps + 1 if up else 1, dtype=float) * step
     prices = price or Price()
     starts = [np.zeros(known.off.shape[1]), _rounded(known, grid, goal)]
     ends = [_descend(known, start, grid, goal, prices) for start in starts]

@@ -343,7 +343,7 @@ def _free_turn(ahead: _State, one: Seen, gains: Floats, rod: int) -> tuple[float
     seen = ahead.covariance[:rods, :rods] + one.covariance + one.level_sd_cents**2 + 1e-6 * np.eye(rods)
     off = one.pulls + one.level_cents - ahead.mean[:rods]
     pull = np.linalg.solve(seen, OTHER_TURN**2 * shape)
-    return float(pull @ off), float(max(OTHER_TURN**2 - OTHER_TURN**2 * shape @ pull, 1e-8))
+    return float(pull @ off), max(OTHER_TURN**2 * (1.0 - float(shape @ pull)), 1e-8)
 
 
 def _note_answer(ledger: _Ledger, rod: int, told: float, beyond: tuple[float, float]) -> None:

@@ -27,10 +27,11 @@ def overview(name: str, history: History) -> Figure:
     rods = history.pulls.shape[1]
     heights = (HEIGHTS[0], 0.9 + STRIP * rods, HEIGHTS[1])
     figure = style.figure(sum(heights))
-    top, middle, bottom = (figure.add_subfigure(cell) for cell in figure.add_gridspec(3, 1, height_ratios=heights))
+    cells = figure.add_gridspec(3, 1, height_ratios=heights)
+    top, middle, bottom = (figure.add_subfigure(cells[place]) for place in range(3))
     draw_spread(top.subplots(), name, history)
-    strips = middle.subplots(rods, 1, sharex=True, sharey=True)
-    draw_pulls(list(strips), history)
+    strips = middle.subplots(rods, 1, sharex=True, sharey=True, squeeze=False)
+    draw_pulls(list(strips[:, 0]), history)
     draw_pitch(bottom.subplots(), history)
     return figure
 

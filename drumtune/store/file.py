@@ -22,6 +22,8 @@ from drumtune.store.schema import APPLICATION_ID, MIGRATIONS, Migration
 
 BUSY_S = 20.0
 """Seconds a writer waits for another one."""
+TRIES = 5
+"""Times a reader tries for a moment at which no one writes, before it waits its turn."""
 VARIABLE = "DRUMTUNE_LOG"
 """Environment variable that names the log."""
 _MAGIC = b"SQLite format 3\x00"
@@ -69,12 +71,15 @@ def opened(
     with told(path, writing=writing):
         if writing and not path.exists():
             make(path, migrations)
-        _check_head(path, migrations)
-        with closing(_connected(path, writing)) as connection:
-            if writing:
-                _brought_up(connection, path, migrations)
-            _check_version(connection, path, migrations)
+        _check_head(path)
+        with closing(_snapshot(path)) as connection:
             _check_pages(connection, path)
+            _check_version(connection, path, migrations, older=writing)
+            if not writing:
+                yield connection
+                return
+        with closing(_connected(path)) as connection:
+            _brought_up(connection, path, migrations)
             yield connection
 
 
@@ -169,7 +174,7 @@ def _put(temporary: Path, path: Path) -> None:
             temporary.replace(path)
 
 
-def _check_head(path: Path, migrations: Sequence[Migration]) -> None:
+def _check_head(path: Path) -> None:
     """Look at the file's first bytes, so that a file that is no log is not even opened as one."""
     if not path.exists():
         raise LogError(f"there is no log at {path} yet: it begins with drumtune stand new, or name another with --log")
@@ -183,25 +188,50 @@ def _check_head(path: Path, migrations: Sequence[Migration]) -> None:
         raise LogError(f"{path} is a database of some other program: left as it is, name another with --log")
 
 
-def _connected(path: Path, writing: bool) -> sqlite3.Connection:
-    """Open a connection, set up."""
-    where = f"file:{quote(str(path.resolve()))}"
-    if writing:
-        connection = sqlite3.connect(f"{where}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        return connection
-    connection = sqlite3.connect(f"{where}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
-    try:
-        connection.execute("PRAGMA query_only = ON")
-        schema.version(connection)
-    except sqlite3.OperationalError as failure:
-        connection.close()
-        if (failure.sqlite_errorcode & 0xFF) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-            raise
-        # In a folder that may not be written to SQLite cannot make its lock file, and no one can be writing either.
-        connection = sqlite3.connect(f"{where}?immutable=1", uri=True, isolation_level=None)
+def _connected(path: Path) -> sqlite3.Connection:
+    """Open a connection for writing, set up."""
+    connection = sqlite3.connect(f"{_address(path)}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
     return connection
+
+
+def _snapshot(path: Path) -> sqlite3.Connection:
+    """Return a copy of the log in memory, of one moment.
+
+    A log at rest is read as a plain file, so that nothing is written beside it, not even a lock; one with a write-ahead
+    file, in use or left by a stopped program, through SQLite's locks.
+    """
+    ahead = path.with_name(path.name + "-wal")
+    for _ in range(TRIES):
+        if ahead.exists() and ahead.stat().st_size > 0:
+            break
+        before = path.stat()
+        copy = _copied(f"{_address(path)}?immutable=1")
+        after = path.stat()
+        same = (before.st_ino, before.st_size, before.st_mtime_ns) == (after.st_ino, after.st_size, after.st_mtime_ns)
+        if same and not (ahead.exists() and ahead.stat().st_size > 0):
+            return copy
+        copy.close()
+    return _copied(f"{_address(path)}?mode=ro")
+
+
+def _address(path: Path) -> str:
+    return f"file:{quote(str(path.resolve()))}"
+
+
+def _copied(address: str) -> sqlite3.Connection:
+    """Copy a database into memory, for reading only."""
+    copy = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        with closing(sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None)) as source:
+            source.execute("PRAGMA query_only = ON")
+            source.backup(copy)
+        copy.execute("PRAGMA query_only = ON")
+    except BaseException:
+        copy.close()
+        raise
+    return copy
 
 
 def _brought_up(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
@@ -209,7 +239,6 @@ def _brought_up(connection: sqlite3.Connection, path: Path, migrations: Sequence
     now = schema.version(connection)
     if now >= migrations[-1].number:
         return
-    _check_pages(connection, path)
     with written(copy_path(path, now)) as temporary, closing(sqlite3.connect(temporary)) as copy:
         connection.backup(copy)
         copy.execute("PRAGMA journal_mode = DELETE")
@@ -221,15 +250,15 @@ def copy_path(path: Path, version: int) -> Path:
     return path.with_name(f"{path.stem}.version-{version}{path.suffix}")
 
 
-def _check_version(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
-    """Refuse a log of another version than this program knows."""
+def _check_version(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration], *, older: bool) -> None:
+    """Refuse a log newer than this program knows, and an older one unless it is to be brought up."""
     found, known = schema.version(connection), migrations[-1].number
     if found > known:
         raise LogError(
             f"the log {path} is of version {found}, newer than this drumtune knows ({known}): left as it is, bring "
             "drumtune up to date"
         )
-    if found < known:
+    if found < known and not older:
         raise LogError(
             f"the log {path} is of version {found}, older than this drumtune ({known}): any command that writes "
             "brings it up to date and keeps a copy, such as drumtune log update"
