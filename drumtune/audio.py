@@ -201,7 +201,8 @@ def _sound_enough(file: Path, samples: Samples, rate: float) -> None:
         )
     if samples.size < SHORTEST * rate:
         raise AudioError(
-            f"{named(file)}: only {1000 * samples.size / rate:.0f} ms long: record the whole round of taps"
+            f"{named(file)}: only {1000 * samples.size / rate:.0f} ms long, at least {1000 * SHORTEST:.0f} are needed: "
+            "record again, from before the first stroke until the drum has rung out"
         )
     if np.ptp(samples) < 1e-5:
         raise AudioError(f"{named(file)}: silent: check the microphone, its level and the channel (--channel)")

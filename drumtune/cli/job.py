@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from drumtune.advice.turns import Plan
     from drumtune.audio import Recording
     from drumtune.drum import Air, Drum
-    from drumtune.dsp.taps import Search, Tap
+    from drumtune.dsp.taps import Rejected, Tap
 
 TOLD = 4
 """Sounds left out that are told one by one; more are only counted."""
@@ -48,8 +48,7 @@ def do(
         If files, taps or reading do not allow an answer; one line for the player.
     """
     check_counts(drum.rods, taps_per_rod, channel)
-    take, search = listen(paths, drum.rods, taps_per_rod, channel)
-    groups = by_rod(take, search, drum.rods, taps_per_rod)
+    take, groups, rejected = listen(paths, drum.rods, taps_per_rod, channel)
 
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
@@ -62,24 +61,26 @@ def do(
         taps_per_rod,
         reading,
         plan_moves(reading.pulls_cents, reading.covariance, drum, reading.tension, verdict=reading.verdict),
-        (*take.warnings, *left_out(search)),
+        (*take.warnings, *left_out(take, rejected)),
     )
 
 
-def listen(paths: Sequence[Path], rods: int, taps_per_rod: int | None, channel: int | None) -> tuple[Recording, Search]:
-    """Read the take and find its taps.
+def listen(
+    paths: Sequence[Path], rods: int, taps_per_rod: int | None, channel: int | None
+) -> tuple[Recording, tuple[tuple[Tap, ...], ...], tuple[Rejected, ...]]:
+    """Read the take and find each rod's taps: by file where there is one file per rod, else by count or pause.
 
     Raises
     ------
     DrumtuneError
-        If a file cannot be read or no tap is found.
+        If a file cannot be read, no tap is found, or the taps are not as many as asked for.
     """
     from drumtune.audio import read_take
-    from drumtune.dsp.taps import find_taps
+    from drumtune.dsp.taps import taps_by_rod
 
     take = read_take(paths, channel)
-    expected = None if taps_per_rod is None else rods * taps_per_rod
-    return take, find_taps(take.samples, take.sample_rate, expected)
+    groups, rejected = taps_by_rod(take.samples, take.sample_rate, rods, taps_per_rod, take.parts)
+    return take, groups, rejected
 
 
 def check_counts(rods: int, taps_per_rod: int | None, channel: int | None) -> None:
@@ -98,40 +99,22 @@ def check_counts(rods: int, taps_per_rod: int | None, channel: int | None) -> No
         raise StandError(f"channels count from 1, got {channel}: check --channel")
 
 
-def by_rod(take: Recording, search: Search, rods: int, per_rod: int | None) -> tuple[tuple[Tap, ...], ...]:
-    """Give each rod its taps: by file where there is one file per rod, else by count or pause.
+def left_out(take: Recording, rejected: Sequence[Rejected]) -> list[str]:
+    """One sentence for each sound that was judged to be no tap, or one for all when they are many.
 
-    Raises
-    ------
-    TakeError
-        If the taps are not as many as asked for.
+    The second sound of a double hit is not told: the reading tells that the hit was left out.
     """
-    from drumtune.dsp.taps import group_taps
+    from drumtune.dsp.taps import SECOND
 
-    if len(take.parts) != rods:
-        return group_taps(search.taps, rods, per_rod)
-    return tuple(_of_file(take, search, part, per_rod) for part in range(rods))
-
-
-def _of_file(take: Recording, search: Search, part: int, per_rod: int | None) -> tuple[Tap, ...]:
-    """Taps of one file of a take with one file per rod."""
-    from drumtune.errors import TakeError
-
-    start, stop = (bound / take.sample_rate for bound in take.parts[part])
-    inside = tuple(tap for tap in search.taps if start <= tap.onset < stop)
-    if not inside or (per_rod is not None and len(inside) != per_rod):
-        times = " ".join(f"{tap.onset - start:.2f}" for tap in inside)
-        raise TakeError(
-            f"{take.files[part]}: found {len(inside)} taps{' at ' + times + ' s' if times else ''}, but asked for "
-            f"{per_rod or 'one at least'} at rod {part + 1}: check --taps-per-rod, or tap that rod again",
-            reason="count",
-            estimate=inside,
-        )
-    return inside
+    told = [sound for sound in rejected if sound.reason != SECOND]
+    if len(told) > TOLD:
+        return [f"{len(told)} sounds left out that are no taps"]
+    return [f"left out the sound at {_place(take, sound.time)}: {sound.reason}" for sound in told]
 
 
-def left_out(search: Search) -> list[str]:
-    """One sentence for each sound that was judged to be no tap, or one for all when they are many."""
-    if len(search.rejected) > TOLD:
-        return [f"{len(search.rejected)} sounds left out that are no taps"]
-    return [f"left out the sound at {sound.time:.2f} s: {sound.reason}" for sound in search.rejected]
+def _place(take: Recording, time: float) -> str:
+    """A time of the take, in the file it fell in where there are several."""
+    if len(take.parts) < 2:
+        return f"{time:.2f} s"
+    part = max(k for k, (start, _) in enumerate(take.parts) if k == 0 or start <= time * take.sample_rate)
+    return f"{time - take.parts[part][0] / take.sample_rate:.2f} s of {Path(take.files[part]).name}"

@@ -219,7 +219,7 @@ class _Stretch:
         origin = max(0, round((coarse - _BACK - 0.004 - _PAST) * rate))
         stop = round((coarse + _AHEAD + _FUTURE) * rate)
         y = box_down(samples[origin * factor : stop * factor], factor)
-        y = np.convolve(y, _SMOOTH, "same") if y.size else y
+        y = np.convolve(y - np.median(y), _SMOOTH, "same") if y.size else y
         centre = coarse * rate - origin
         begin = (origin + (factor - 1) / (2.0 * factor)) / rate
         return cls(y, rate, begin, (round(centre - _BACK * rate), round(centre + _AHEAD * rate)))

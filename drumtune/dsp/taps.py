@@ -13,6 +13,7 @@ Does not tell rods apart by their sound, and does not see that the microphone wa
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +30,8 @@ Parts = tuple[tuple[int, int], ...]
 
 DOUBLE = 0.25
 """A stroke within this time of the one before (s) makes that one a double hit."""
+SECOND = "second of a double hit"
+"""Why the second sound of a double hit is left out; the first one is the tap and carries the fault."""
 SILENT = 1e-5
 """Peak under which a recording is silence, full scale 1 (under one step of 16 bit)."""
 _LOUDER = 6.0
@@ -127,7 +130,18 @@ def find_taps(samples: Samples, sample_rate: float, expected: int | None = None)
         )
     coarse = np.array([found.onset(int(peak)) for peak in peaks])
     looks = likeness(clear, sample_rate, coarse, found.score[peaks], expected)
-    search = _chosen(samples, sample_rate, coarse, looks, expected)
+    search = chosen(lambda k: tap_at(samples, sample_rate, float(coarse[k])), coarse, looks, expected)
+    return usable_search(search)
+
+
+def usable_search(search: Search) -> Search:
+    """The same search, if a round can rest on it.
+
+    Raises
+    ------
+    TakeError
+        ``"noise"``: no tap; ``"clipped"``: every tap is clipped.
+    """
     if not search.taps:
         raise TakeError("no sound in the recording rings like a drum: tap the head near each rod", reason="noise")
     if all(tap.clipped for tap in search.taps):
@@ -150,8 +164,11 @@ def _checked(samples: Samples) -> Samples:
     return samples
 
 
-def _chosen(samples: Samples, rate: float, coarse: Samples, looks: Likeness, expected: int | None) -> Search:
-    """Judge the candidates, refine the onsets of those taken, mark faults."""
+def chosen(tap_of: Callable[[int], Tap], coarse: Samples, looks: Likeness, expected: int | None) -> Search:
+    """Taps among candidates: which are taken, which of them were hit twice; `tap_of` gives the stroke at a candidate.
+
+    `coarse` has the candidates' coarse onsets, shape (candidates,), s. There may be no tap among them.
+    """
     crowded = _crowded(coarse, looks)
     taken = _taken(np.where(crowded, 0.0, looks.quality), expected)
     tone = looks.measures[0]
@@ -169,10 +186,10 @@ def _chosen(samples: Samples, rate: float, coarse: Samples, looks: Likeness, exp
             kept.append(k)
         elif close:
             doubled.append(kept[-1])
-            rejected.append(Rejected(time, "second of a double hit"))
+            rejected.append(Rejected(time, SECOND))
         else:
             kept.append(k)
-    taps = tuple(_tap(samples, rate, float(coarse[k]), k in doubled) for k in kept)
+    taps = tuple(_doubled(tap_of(k)) if k in doubled else tap_of(k) for k in kept)
     return _without_repeats(Search(taps, tuple(sorted(rejected, key=lambda sound: sound.time))), expected)
 
 
@@ -206,14 +223,19 @@ def _taken(quality: Samples, expected: int | None) -> NDArray[np.bool_]:
     return np.asarray(taken)
 
 
-def _tap(samples: Samples, rate: float, coarse: float, doubled: bool) -> Tap:
-    """Refined onset, level and fault of the stroke at a coarse onset."""
+def _doubled(tap: Tap) -> Tap:
+    """The same stroke, marked as a double hit if nothing worse is wrong with it."""
+    return tap if tap.fault else replace(tap, fault="double")
+
+
+def tap_at(samples: Samples, rate: float, coarse: float) -> Tap:
+    """Refined onset, level and fault of the stroke at a coarse onset (s)."""
     onset = refine_onset(samples, rate, coarse)
     at = round(onset * rate)
     before = samples[max(0, at - round(0.02 * rate)) : max(1, at - round(0.002 * rate))]
     ring = samples[at : at + round(0.1 * rate)] - before.mean()
     peak = float(np.abs(ring).max(initial=0.0))
-    fault = fault_of(samples, rate, onset) or ("double" if doubled else "")
+    fault = fault_of(samples, rate, onset)
     return Tap(onset, peak, 20.0 * float(np.log10(max(peak, 1e-12))), fault == "clipped", fault)
 
 
@@ -255,7 +277,8 @@ def group_taps(taps: tuple[Tap, ...], rods: int, per_rod: int | None = None) -> 
         raise ValueError(f"rods and taps per rod must be positive, got {rods} and {per_rod}")
     if per_rod is not None:
         if len(taps) != rods * per_rod:
-            raise _count_error(taps, f"{rods} rods x {per_rod} taps = {rods * per_rod}")
+            asked = f"{per_rod} taps" if rods == 1 else f"{rods} rods x {per_rod} taps = {rods * per_rod}"
+            raise _count_error(taps, asked)
         return tuple(taps[i : i + per_rod] for i in range(0, len(taps), per_rod))
     if len(taps) < rods:
         raise _count_error(taps, f"{rods} rods, at least one tap each")

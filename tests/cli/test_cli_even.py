@@ -12,7 +12,10 @@ import pytest
 import soundfile
 from numpy.testing import assert_allclose
 
+from drumtune.audio import Recording
+from drumtune.cli.job import left_out
 from drumtune.drum import INCH
+from drumtune.dsp.taps import SECOND, Rejected
 
 DATA = Path(__file__).resolve().parent.parent / "data" / "taps"
 TRUTH = {take["file"]: take for take in json.loads((DATA / "truth.json").read_text(encoding="utf-8"))}
@@ -92,8 +95,18 @@ def test_a_rod_file_with_a_tap_missing_is_named_by_its_count(command, one_file_p
         soundfile.write(tmp_path / file.name, samples[:stop], rate)
     status, out, err = command("even", tmp_path, *described(TAKE), "--taps-per-rod", 3)
     assert (status, out, err.count("\n")) == (2, "", 1)
-    assert "rod 4.wav: found 2 taps at " in err
-    assert "asked for 3 at rod 4" in err
+    assert "in the recording of rod 4: found 2 taps at " in err
+    assert "asked for 3 taps" in err
+
+
+def test_sounds_left_out_are_told_once_in_the_file_they_fell_in():
+    take = Recording(np.zeros(2000), 1000.0, ("a/rod 1.wav", "a/rod 2.wav"), parts=((0, 800), (800, 2000)))
+    sounds = (Rejected(0.3, "knock"), Rejected(0.5, SECOND), Rejected(1.2, "speech"))
+    assert left_out(take, sounds) == [
+        "left out the sound at 0.30 s of rod 1.wav: knock",
+        "left out the sound at 0.40 s of rod 2.wav: speech",
+    ]
+    assert left_out(take, sounds * 3) == ["6 sounds left out that are no taps"]
 
 
 def test_people_get_a_table_and_files(command, tmp_path):
