@@ -76,9 +76,38 @@ def likeness(samples: Samples, sample_rate: float, onsets: Samples, rise: Sample
     Likeness
         One judgement per candidate.
     """
-    lines = _lines(samples, sample_rate, onsets)
-    tone = _db(lines.sum(axis=1))
+    return judged(features(samples, sample_rate, onsets), rise, expected)
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """What is looked at of each candidate, before it is compared with the others; local in time.
+
+    Parameters
+    ----------
+    lines
+        Shape (candidates, bins): power that sets in over `TONE_BAND`.
+    noise
+        Shape (candidates,): contact noise, dB.
+    swell
+        Shape (candidates,): late over early energy, dB.
+    """
+
+    lines: Samples
+    noise: Samples
+    swell: Samples
+
+
+def features(samples: Samples, sample_rate: float, onsets: Samples) -> Features:
+    """Look at candidates: each from 0.16 s before it to 0.16 s after, and no further than its neighbours."""
     noise, swell = _contact(samples, sample_rate, onsets)
+    return Features(_lines(samples, sample_rate, onsets), noise, swell)
+
+
+def judged(found: Features, rise: Samples, expected: int | None) -> Likeness:
+    """Judge candidates by what was looked at: as `likeness`."""
+    lines, noise, swell = found.lines, found.noise, found.swell
+    tone = _db(lines.sum(axis=1))
     strong = tone > tone.max() - STRONG_DB
     if expected is not None and expected < strong.sum():
         strong = tone >= np.sort(tone)[-expected]
@@ -88,8 +117,7 @@ def likeness(samples: Samples, sample_rate: float, onsets: Samples, rise: Sample
     alike = shape @ typical / (np.linalg.norm(typical) + 1e-150)
     tone = tone - np.median(tone[strong])
     noise = noise - np.median(noise[strong])
-    measures = np.stack([tone, tone - noise, alike, -swell, rise])
-    return _judged(measures)
+    return _judged(np.stack([tone, tone - noise, alike, -swell, rise]))
 
 
 def _judged(measures: Samples) -> Likeness:
