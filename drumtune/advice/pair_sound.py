@@ -1,29 +1,21 @@
 """The sound and the motion of a drum at chosen offsets of its bottom head, for the ear and for a picture.
 
-A hit of the stick near the middle of the top head, as a sum of the coupled drum's modes: each starts with what the hit
-gives it, is heard as strongly as it radiates, and dies at its own rate. One gain for all offsets, so that loudness may
-be compared. Left out: the room, the shell's own sound, the click of the contact, glide.
+A hit of the stick near the middle of the top head, by `drumtune.physics.whole_hit`. One gain for all offsets, so that
+loudness may be compared. Left out: the room and the shell's own sound.
 """
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drumtune.advice.pair import HIT_RADIUS, Tuning
-from drumtune.physics import held_head, two_heads
-from drumtune.physics.synthesis import CONTACT, ring_out
+from drumtune.physics import held_head, two_heads, whole_hit
 from drumtune.physics.two_heads import BOTTOM, TOP
-
-ORDERS = range(7)
-"""Nodal diameters that are heard."""
-CEILING = 1500.0
-"""Highest mode rendered, Hz."""
+from drumtune.physics.whole_hit import PLAIN, Lines, Stroke
 
 
-def hit(tuning: Tuning, semitones: float, count: int, rate: float) -> NDArray[np.float64]:
+def hit(tuning: Tuning, semitones: float, count: int, rate: float, stroke: Stroke = PLAIN) -> NDArray[np.float64]:
     """Sound of one hit with the bottom head `semitones` from the top: `count` samples at `rate` Hz, any scale.
 
     The scale is the same for every offset of one tuning.
@@ -33,18 +25,20 @@ def hit(tuning: Tuning, semitones: float, count: int, rate: float) -> NDArray[np
     ValueError
         If no tension of the bottom head gives that pitch.
     """
+    return whole_hit.sound(lines(tuning, semitones, rate, stroke.radius), count, rate, stroke)
+
+
+def lines(tuning: Tuning, semitones: float, rate: float, radius: float = HIT_RADIUS) -> Lines:
+    """Lines of a hit at `radius` (share) on the top head, all under 0.45 of the rate.
+
+    Raises
+    ------
+    ValueError
+        If no tension of the bottom head gives that pitch.
+    """
     top, bottom = _tensions(tuning, semitones)
-    frequency, decay, strength = [], [], []
-    for m in ORDERS:
-        modes = two_heads.family(
-            tuning.drum, top, bottom, m, ceiling=min(CEILING, 0.45 * rate), loss=tuning.loss, edge=tuning.edge
-        )
-        given = modes.motion[:, TOP, :] @ two_heads.shape_at(m, HIT_RADIUS) * (1.0 if m == 0 else math.sqrt(2.0))
-        frequency.append(modes.frequency)
-        decay.append(modes.decay_rate)
-        strength.append(np.abs(given) * np.sqrt(modes.radiated) * _pulse(modes.frequency))
-    amplitude = -1j * np.concatenate(strength)  # all start from rest
-    return ring_out(np.concatenate(frequency), np.concatenate(decay), amplitude, count, rate)
+    ceiling = min(whole_hit.CEILING, 0.45 * rate)
+    return whole_hit.lines(tuning.drum, top, bottom, radius=radius, ceiling=ceiling, loss=tuning.loss, edge=tuning.edge)
 
 
 def motion(tuning: Tuning, semitones: float, radius: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -74,10 +68,3 @@ def _tensions(tuning: Tuning, semitones: float) -> tuple[float, float]:
     if bottom <= 0.0:
         raise ValueError(f"no tension of the bottom head gives {pitch:.4g} Hz")
     return tuning.top_tension, bottom
-
-
-def _pulse(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Spectrum of a half-sine force of a tap's length at a frequency in Hz, 1 at 0."""
-    x = 2.0 * frequency * CONTACT
-    safe = np.where(np.abs(1.0 - x**2) < 1e-6, 0.0, x)
-    return np.where(safe == x, np.cos(0.5 * math.pi * safe) / (1.0 - safe**2), math.pi / 4.0)

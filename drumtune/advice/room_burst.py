@@ -43,13 +43,31 @@ def burst(room: Room, drum_at: Place, mic_at: Place, rate: float, *, seconds: fl
     count = round(seconds * rate)
     whole = 2 * count
     f = np.asarray(np.fft.rfftfreq(whole, 1.0 / rate), dtype=np.float64)
-    share = np.clip((_CROSS[1] - f) / (_CROSS[1] - _CROSS[0]), 0.0, 1.0)
-    low = np.fft.rfft(_modal(room, drum_at, mic_at, count, rate), whole)
-    high = np.fft.rfft(_diffuse(room, math.dist(drum_at, mic_at), count, rate, rng), whole)
-    sound = np.fft.irfft((share * low + (1.0 - share) * high) * _pulse(f), whole)[:count]
+    heard = room_spectrum(room, (drum_at, mic_at), count, rate, rng)
+    sound = np.fft.irfft(heard * _pulse(f), whole)[:count]
     sound = 0.7 * sound / np.abs(sound).max() + 0.7 * 10.0 ** (HISS_DB / 20.0) * rng.standard_normal(count) / 3.0
     lead = round(0.05 * rate)
     return np.concatenate([0.7 * 10.0 ** (HISS_DB / 20.0) * rng.standard_normal(lead) / 3.0, sound])
+
+
+def room_spectrum(
+    room: Room, places: tuple[Place, Place], count: int, rate: float, rng: np.random.Generator
+) -> NDArray[np.complex128]:
+    """Spectrum, at the bins of 2 `count` samples, of what the room makes of an impulse between two places.
+
+    The response lasts `count` samples; modes low down, direct sound and dying noise above, handed over in between.
+
+    Parameters
+    ----------
+    places
+        Source and receiver, both in the room.
+    """
+    whole = 2 * count
+    f = np.asarray(np.fft.rfftfreq(whole, 1.0 / rate), dtype=np.float64)
+    share = np.clip((_CROSS[1] - f) / (_CROSS[1] - _CROSS[0]), 0.0, 1.0)
+    low = np.fft.rfft(_modal(room, *places, count, rate), whole)
+    high = np.fft.rfft(_diffuse(room, math.dist(*places), count, rate, rng), whole)
+    return np.asarray(share * low + (1.0 - share) * high)
 
 
 def _modal(room: Room, drum_at: Place, mic_at: Place, count: int, rate: float) -> Array:

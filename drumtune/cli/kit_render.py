@@ -15,6 +15,8 @@ RATE = 48000.0
 BEAT = 0.16
 """Time from stroke to stroke, s."""
 TAIL = 2.5
+STICK_DB, GLIDE_CENTS = -26.0, 15.0
+"""Noise of the stick against the peak of its hit, dB; rise of the pitch at the start, cents."""
 LEVEL = 0.7
 """Peak of the file, full scale 1."""
 STROKES = 4
@@ -50,7 +52,9 @@ def stroke(voice: Voice, setting: Setting) -> NDArray:  # type: ignore[type-arg]
     import numpy as np
 
     from drumtune.advice import pair, pair_sound
+    from drumtune.physics.whole_hit import Stroke
 
     tuning = pair.Tuning(voice.shell, setting.top_tension, setting.rod)
-    sound = pair_sound.hit(tuning, voice.offset, round(TAIL * RATE), RATE)
+    stroke = Stroke(glide_cents=GLIDE_CENTS, noise_db=STICK_DB)
+    sound = pair_sound.hit(tuning, voice.offset, round(TAIL * RATE), RATE, stroke)
     return np.asarray(sound / np.abs(sound).max())

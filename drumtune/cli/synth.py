@@ -1,4 +1,4 @@
-"""`drumtune synth`: a take of a described drum with chosen pulls, to try the tool on a drum whose truth is known."""
+"""`drumtune synth`: a take of a described drum, taps round its rods or whole hits, to try the tool on a known truth."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ from drumtune.cli import options
 if TYPE_CHECKING:
     from drumtune.advice.synthetic_take import Recipe
 
-EPILOG = "The sound shares its physics with the reading: it shows how the tool works, not how exact it is."
+EPILOG = (
+    "With --depth-in whole hits are written: both heads free, struck near the middle of the top one. The sound shares "
+    "its physics with the reading: it shows how the tool works, not how exact it is."
+)
 PULLS_HELP = "Pull at each rod in cents, clockwise from rod 1, such as '0,10,-20,5,0,15'. Left out: an even head."
 
 
@@ -25,7 +28,7 @@ def synth(
     out: Annotated[Path, typer.Argument(help="WAV file to write.", show_default=False)],
     *,
     diameter_in: options.Diameter,
-    rods: options.Rods,
+    rods: options.AnyRods = None,
     pulls: Annotated[str | None, typer.Option(help=PULLS_HELP)] = None,
     mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
     note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
@@ -37,28 +40,81 @@ def synth(
     scatter_mm: Annotated[float, typer.Option(help="How far taps scatter round their place, mm.")] = 4.0,
     snr_db: Annotated[float, typer.Option(help="Level of the taps over the noise, dB.")] = 50.0,
     rate: Annotated[int, typer.Option(help="Samples per second.")] = 44100,
+    bits: Annotated[int, typer.Option(help="Bits per sample: 16 or 24.")] = 16,
     seed: Annotated[int, typer.Option(help="Another seed gives other taps and other noise.")] = 1,
+    depth_in: Annotated[float | None, typer.Option(help="Whole hits: depth of the shell, inches.")] = None,
+    bottom_film_mil: Annotated[float, typer.Option(help="Whole hits: film of the bottom head, mil.")] = 7.5,
+    bottom_semitones: Annotated[float, typer.Option(help="Whole hits: bottom head above the top's pitch.")] = 3.0,
+    hits: Annotated[int, typer.Option(help="Whole hits: how many.")] = 4,
+    glide_cents: Annotated[float, typer.Option(help="Whole hits: rise of the hardest one at its start, cents.")] = 25.0,
+    stick_db: Annotated[float, typer.Option(help="Whole hits: noise of the stick against the peak, dB.")] = -20.0,
+    room_m: Annotated[str | None, typer.Option(help="Whole hits: in a room, such as 6x4.5x2.8 (m).")] = None,
+    room_t60_s: Annotated[float, typer.Option(help="Whole hits: decay time of that room, s.")] = 0.6,
+    drum_at: Annotated[str | None, typer.Option(help="Whole hits: where the drum stands in the room: x,y,z.")] = None,
+    mic_at: Annotated[str | None, typer.Option(help="Whole hits: where the microphone is: x,y,z.")] = None,
 ) -> None:
-    """Write a recording of taps round a drum that does not exist, with the pulls you choose."""
+    """Write a recording of a drum that does not exist: taps round its rods, or whole hits, tuned as you choose."""
     from dataclasses import replace
 
+    from drumtune.advice import whole_take
     from drumtune.advice.synthetic_take import Recipe, play
     from drumtune.audio import write_wav
+    from drumtune.cli import synth_whole
 
     options.check_outputs([out])
+    _writable(rate, bits)
     drum = options.stand(
         diameter_in=diameter_in,
-        rods=rods,
+        rods=_counted(rods, needed=depth_in is None),
         tap_distance_mm=tap_distance_mm,
         film_mil=film_mil,
         surface_density=surface_density_kg_m2,
     )
-    recipe = Recipe(drum, _pulls(pulls, rods), _pitch(mean_hz, note, drum.head.radius), taps_per_rod, slide=slide)
-    recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
-    _check(recipe, rate)
-    samples = play(recipe, rate)
-    write_wav(out, samples, rate, bits=16)
-    typer.echo(f"wrote {out}: {samples.size / rate:.1f} s, {rods} rods x {taps_per_rod} taps at {rate} Hz")
+    pitch = _pitch(mean_hz, note, drum.head.radius)
+    if depth_in is None:
+        recipe = Recipe(drum, _pulls(pulls, drum.rods), pitch, taps_per_rod, slide=slide)
+        recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
+        _check(recipe)
+        samples, what = play(recipe, rate), f"{rods} rods x {taps_per_rod} taps"
+    else:
+        asked = synth_whole.Asked(
+            depth_in, bottom_film_mil, bottom_semitones, hits, glide_cents, stick_db, snr_db, seed,
+            room_m, room_t60_s, drum_at, mic_at,
+        )  # fmt: skip
+        samples, what = whole_take.play(synth_whole.recipe(drum.head, pitch, asked), rate), f"{hits} hits"
+    write_wav(out, samples, rate, bits=bits)
+    typer.echo(f"wrote {out}: {samples.size / rate:.1f} s, {what} at {rate} Hz")
+
+
+def _writable(rate: int, bits: int) -> None:
+    """Refuse rates and widths that are not written.
+
+    Raises
+    ------
+    StandError
+        Naming the option and its limits.
+    """
+    from drumtune.errors import StandError
+
+    if not 8000 <= rate <= 192000:
+        raise StandError(f"--rate lies in 8000 to 192000, got {rate}")
+    if bits not in (16, 24):
+        raise StandError(f"--bits is 16 or 24, got {bits}")
+
+
+def _counted(rods: int | None, *, needed: bool) -> int:
+    """Return the number of rods; eight where none is told and none is needed.
+
+    Raises
+    ------
+    StandError
+        If it is needed and not given.
+    """
+    from drumtune.errors import StandError
+
+    if rods is None and needed:
+        raise StandError("taps go round the rods: give --rods, or --depth-in for whole hits")
+    return 8 if rods is None else rods
 
 
 def _pulls(text: str | None, rods: int) -> tuple[float, ...]:
@@ -106,7 +162,7 @@ def _pitch(mean_hz: float | None, note: str | None, radius: float) -> float:
     return pitch
 
 
-def _check(recipe: Recipe, rate: int) -> None:
+def _check(recipe: Recipe) -> None:
     """Refuse what cannot be played.
 
     Raises
@@ -121,7 +177,6 @@ def _check(recipe: Recipe, rate: int) -> None:
         ("--slide", recipe.slide, 0.0, 1.0),
         ("--scatter-mm", 1000.0 * recipe.scatter, 0.0, 30.0),
         ("--snr-db", recipe.snr_db, 0.0, 120.0),
-        ("--rate", rate, 8000, 192000),
         ("--seed", recipe.seed, 0, 2**63 - 1),
     )
     for name, value, least, most in rules:

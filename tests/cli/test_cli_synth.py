@@ -47,3 +47,57 @@ def test_what_cannot_be_played_is_refused_and_nothing_written(command, tmp_path,
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert says in err
     assert list(tmp_path.iterdir()) == []
+
+
+WHOLE = ("--diameter-in", "12", "--depth-in", "8", "--note", "A3", "--hits", "2")
+
+
+@pytest.mark.parametrize(("rate", "bits"), [(44100, 16), (48000, 24), (96000, 24)])
+def test_whole_hits_are_written_at_any_usual_rate_and_width(command, tmp_path, rate, bits):
+    status, out, err = command("synth", tmp_path / "a.wav", *WHOLE, "--rate", rate, "--bits", bits)
+    assert (status, err) == (0, "")
+    assert "2 hits" in out
+    found = soundfile.info(tmp_path / "a.wav")
+    assert (found.samplerate, found.subtype) == (rate, f"PCM_{bits}")
+
+
+def test_whole_hits_hold_the_note_of_the_coupled_drum(command, tmp_path):
+    """The lower (0,1) of the drum at A3 and three semitones, as `drumtune pair` tells it, is a peak of the spectrum."""
+    import json
+
+    command("synth", tmp_path / "a.wav", *WHOLE, "--rate", "8000", "--glide-cents", "0")
+    _, told, _ = command("pair", "--diameter-in", "12", "--depth-in", "8", "--top-hz", "220", "--json")
+    note = next(row["low_hz"] for row in json.loads(told)["offsets"] if row["semitones"] == 3)
+    samples, rate = soundfile.read(tmp_path / "a.wav")
+    tap = samples[int(0.4 * rate) :][:rate] * np.hanning(rate)
+    spectrum = np.abs(np.fft.rfft(tap, 8 * rate))
+    frequencies = np.arange(spectrum.size) / 8.0
+    near = np.abs(frequencies / note - 1.0) < 0.1
+    assert frequencies[near][np.argmax(spectrum[near])] == pytest.approx(note, abs=0.5)
+
+
+def test_a_room_changes_the_hits_and_a_seed_repeats_them(command, tmp_path):
+    for name, more in (("dry", ()), ("wet", ("--room-m", "5x4x2.6")), ("again", ("--room-m", "5x4x2.6"))):
+        assert command("synth", tmp_path / f"{name}.wav", *WHOLE, "--rate", "8000", *more)[0] == 0
+    dry, wet, again = ((tmp_path / f"{name}.wav").read_bytes() for name in ("dry", "wet", "again"))
+    assert wet == again
+    assert wet != dry
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--bits", "20"), "--bits is 16 or 24"),
+        (("--depth-in", "0"), "--depth-in lies in 1 to 40"),
+        (("--depth-in", "8", "--hits", "0"), "--hits lies in 1 to 50"),
+        (("--depth-in", "8", "--glide-cents", "nan"), "--glide-cents lies in"),
+        (("--depth-in", "8", "--room-m", "big"), "size"),
+        (("--depth-in", "8", "--bottom-semitones", "24"), "no bottom head"),
+        ((), "give --rods"),
+    ],
+)
+def test_whole_hits_that_cannot_be_played_are_refused(command, tmp_path, options, says):
+    status, out, err = command("synth", tmp_path / "a.wav", "--diameter-in", "12", "--rate", "8000", *options)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert says in err
+    assert list(tmp_path.iterdir()) == []
