@@ -1,5 +1,9 @@
 """What tests of pictures and of the command share: a reading made by hand, a way to run the command."""
 
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # before numpy is loaded; the commands do the same
+
 import numpy as np
 import pytest
 
