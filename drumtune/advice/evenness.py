@@ -167,7 +167,7 @@ def _judge(spread: float, sd: float, trust: float) -> _Judged:
     """Even, uneven or unsure, and why."""
     if trust > DOUBTFUL:
         return _Judged("unsure", ("the sound does not fit one head tapped at its rods well enough to be vouched for",))
-    if spread + sd < EVEN_SPREAD or (spread < 0.75 * EVEN_SPREAD and sd < 0.6 * EVEN_SPREAD):
+    if spread < EVEN_SPREAD and sd < 0.6 * EVEN_SPREAD:
         return _Judged("even", (f"spread {spread:.0f} cents, below {EVEN_SPREAD:.0f}",))
     if spread - 0.5 * sd > EVEN_SPREAD:
         return _Judged("uneven", (f"spread {spread:.0f} cents, above {EVEN_SPREAD:.0f}",))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from drumtune.advice.inversion.layout import ANGLE, RADIUS
 from drumtune.advice.inversion.model import HeadModel, State
-from drumtune.advice.inversion.solve import Pace, Prior, assemble, descend, step, valley
+from drumtune.advice.inversion.solve import Pace, Prior, Problem, assemble, descend, step, valley
 from drumtune.advice.inversion.stages import SCHEDULE, Point, Stage, Take, in_units, misfits, reweighted, run_stage
 from drumtune.advice.inversion.start import ANGLE_SD, RADIUS_SD, HeadSetup, Start, first_prior, first_state
 from drumtune.notes import tension_cents
@@ -24,12 +24,14 @@ from drumtune.physics.stress import rod_patterns, rod_tensions
 Array = NDArray[np.float64]
 BETWEEN = 0.25
 """Rim between holding (0) and sliding (1), for the stages before the two are told apart."""
-FIELD_FLOOR = 0.006
-"""Smallest spread of a rod harmonic believed in."""
+FIELD_USUAL, FIELD_WEIGHT = 0.012, 2.0
+"""Usual spread of a rod harmonic, and how many harmonics of a take it counts as."""
 ONE_SIDED = 0.85
 """Spread of harmonic 1 against that of the others where the rim holds."""
-ONE_SIDED_SLIDING = 0.0015
-"""Spread of harmonic 1 where the film slides: what the hoop's bending between rods leaves of it."""
+ONE_SIDED_SLIDING = 0.003
+"""Spread of harmonic 1 where the film slides: what friction and the hoop's bending between rods leave of it."""
+HOLDING = 0.6
+"""Share of rims that hold, before a take has been heard (our own estimate)."""
 PRIOR_TAPS = 6.0
 """Weight of the prior scatter of the taps against what a take shows, in taps."""
 MISFIT = 0.02
@@ -100,18 +102,25 @@ def refined_prior(point: Point) -> Prior:
     problem, state = point.problem, point.state
     sd, own_sd = problem.prior.sd.copy(), problem.prior.own_sd.copy()
     at = problem.model.at.field
-    sd[at] = max(1.2 * float(np.sqrt(np.mean(state.common[at][2:] ** 2))), FIELD_FLOOR)
-    own_sd[[RADIUS, ANGLE]] = scatter(problem.model, state)
+    found = state.common[at][2:]
+    sd[at] = 1.2 * np.sqrt((np.sum(found**2) + FIELD_WEIGHT * FIELD_USUAL**2) / (found.size + FIELD_WEIGHT))
+    own_sd[[RADIUS, ANGLE]] = scatter(problem, state)
     return replace(problem.prior, sd=sd, own_sd=own_sd)
 
 
-def scatter(model: HeadModel, state: State) -> Array:
-    """Scatter of the taps in radius and angle, less what one-sided tension imitates; drawn to the prior."""
-    first, taps = np.array([RADIUS_SD, ANGLE_SD]), model.angles.size
-    pattern = np.stack([np.ones(taps), np.cos(model.angles), np.sin(model.angles)], axis=1)
+def scatter(problem: Problem, state: State) -> Array:
+    """Scatter of the taps in radius and angle, less what one-sided tension imitates; drawn to the prior.
+
+    What the take leaves open about each tap counts too (one step of expectation and maximisation): a radius is hardly
+    to be told from a strength, and its estimate alone would look too good.
+    """
+    first, angles = np.array([RADIUS_SD, ANGLE_SD]), problem.model.angles
+    pattern = np.stack([np.ones(angles.size), np.cos(angles), np.sin(angles)], axis=1)
     own = state.own[:, [RADIUS, ANGLE]]
     rest = own - pattern @ np.linalg.lstsq(pattern, own, rcond=None)[0]
-    variance = (np.sum(rest**2, axis=0) + PRIOR_TAPS * first**2) / (taps - 3 + PRIOR_TAPS)
+    opened = np.linalg.inv(assemble(problem, state).own)[:, [RADIUS, ANGLE], [RADIUS, ANGLE]].sum(axis=0)
+    free = angles.size - pattern.shape[1]
+    variance = (np.sum(rest**2, axis=0) + opened * free / angles.size + PRIOR_TAPS * first**2) / (free + PRIOR_TAPS)
     found: Array = np.clip(np.sqrt(variance), 0.4 * first, 1.6 * first)
     return found
 
@@ -162,7 +171,7 @@ def pulls_of(belief: Belief) -> tuple[Array, Array]:
 def mixed_pulls(beliefs: tuple[Belief, Belief]) -> tuple[Array, Array, float]:
     """Pulls and covariance over both beliefs, and the probability that the rim holds the film."""
     held, sliding = beliefs
-    odds = np.clip(held.log_evidence - sliding.log_evidence, -50.0, 50.0)
+    odds = np.clip(held.log_evidence - sliding.log_evidence + np.log(HOLDING / (1.0 - HOLDING)), -50.0, 50.0)
     holds = float(1.0 / (1.0 + np.exp(-odds)))
     (a, cov_a), (b, cov_b) = pulls_of(held), pulls_of(sliding)
     apart = a - b

@@ -125,9 +125,9 @@ def global_slices(rods: int) -> Globals:
     return Globals(*parts)
 
 
-STRENGTH, DELAY, CONTACT, RADIUS, ANGLE, FADE = range(6)
-"""Places of a tap's own unknowns: log strength, time error and contact time (ms), errors of radius, angle and loss."""
-SHAPE = slice(6, 6 + 17)
+STRENGTH, DELAY, CONTACT, RADIUS, ANGLE = range(5)
+"""Places of a tap's own unknowns: log strength, time error and contact time (ms), errors of radius and angle."""
+SHAPE = slice(5, 5 + 17)
 """Additive errors of the mode shapes at one tap, in units of each mode's rms on the tap circle."""
 RESIDUAL = slice(SHAPE.stop, SHAPE.stop + 2 * len(BANDS))
 """Constant residual of each band (real, then imaginary), in units of the band's rms."""

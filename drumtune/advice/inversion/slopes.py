@@ -20,7 +20,6 @@ from drumtune.advice.inversion.layout import (
     ANGLE,
     CONTACT,
     DELAY,
-    FADE,
     LOCALS,
     RADIUS,
     RESIDUAL,
@@ -73,7 +72,7 @@ class _Making:
         self.response_slope = np.zeros((used, model.at.size, bins), complex)
         self.drive_slope = np.zeros((model.at.size, taps, used))
         self.drive, self.outward, self.round, self.longer = (np.empty((taps, used)) for _ in range(4))
-        self.response, self.faded = np.empty((used, bins), complex), np.empty((used, bins), complex)
+        self.response = np.empty((used, bins), complex)
         self.own = np.zeros((taps, LOCALS, bins), complex)
 
     def total(self) -> Complex:
@@ -100,7 +99,7 @@ def linearise(model: HeadModel, state: State, grid: Grid) -> Slopes:
     done = assembled(model, state, grid, making.drive, making.response)
     own = making.own
     own[:, RADIUS], own[:, ANGLE] = making.outward @ making.response, making.round @ making.response
-    own[:, CONTACT], own[:, FADE] = making.longer @ making.response, making.drive @ making.faded
+    own[:, CONTACT] = making.longer @ making.response
     own[:, RESIDUAL] = _residual_slopes(grid)
     own[:, STRAY] = grid.level * done.stray * np.array([[1.0], [1j]])
     own *= done.delay[:, None, :]
@@ -118,12 +117,9 @@ def _add_responses(model: HeadModel, grid: Grid, making: _Making, band: Band, in
     response = answer(band, common)
     making.response[slot] = response
     by = directions(band, common, inner_slopes, model.at)
-    whole = band.loss(common.rate[band.table.family])
-    lossy = np.concatenate([by.loss_by, whole[None]]) @ response * grid.s
-    force = np.concatenate([by.stiff_by @ response, lossy])
+    force = np.concatenate([by.stiff_by @ response, by.loss_by @ response * grid.s])
     moved = -np.matmul(band.response, force.transpose(2, 1, 0)) / band.scale
-    making.response_slope[slot, by.stiff_at + by.loss_at] = moved[:, :, :-1].transpose(1, 2, 0)
-    making.faded[slot] = moved[:, :, -1].T
+    making.response_slope[slot, by.stiff_at + by.loss_at] = moved.transpose(1, 2, 0)
     for k in range(band.table.family.size):
         at = model.at.gain.start + slot.start + k
         making.response_slope[slot, at] = band.response[:, :, k].T

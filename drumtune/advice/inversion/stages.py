@@ -33,11 +33,11 @@ KIN = (0, 1, 1, 0, 2, 2, 4, 5, 3, 6)
 """Of each family, the lower one most like it."""
 UNSEEN = (7, 8, 9)
 """Families too close together to be found before the fit."""
-TEMPER = 3.0
+TEMPER = 2.0
 """Misfits of neighbouring bins share their causes; the noise is taken this much larger than it looks."""
 OVERSAMPLED = 3.2
 """Sample rate of the taps against the highest family."""
-FLOOR, BIN_FLOOR = 0.002, 0.001
+FLOOR, BIN_FLOOR = 0.001, 0.0005
 """Smallest noise believed in, against the band's level and against the bin."""
 
 

@@ -12,7 +12,6 @@ from drumtune.advice.inversion.layout import (
     BANDS,
     CONTACT,
     DELAY,
-    FADE,
     FAMILIES,
     LOCALS,
     RADIUS,
@@ -69,7 +68,7 @@ def first_prior(model: HeadModel, start: Start) -> Prior:
     mean[at.stray], sd[at.stray] = (start.families[1], np.log(12.0)), (0.05 * start.families[1], 1.0)
     own_mean, own_sd = np.zeros(LOCALS), np.ones(LOCALS)
     own_mean[CONTACT] = 1.8
-    own_sd[[STRENGTH, DELAY, CONTACT, RADIUS, ANGLE, FADE]] = (1.5, 1.0, 0.5, RADIUS_SD, ANGLE_SD, 1e-6)
+    own_sd[[STRENGTH, DELAY, CONTACT, RADIUS, ANGLE]] = (1.5, 1.0, 0.5, RADIUS_SD, ANGLE_SD)
     own_sd[SHAPE] = 0.003 * table.mode_zero / table.zero[1]
     own_sd[RESIDUAL] = 0.015
     own_sd[STRAY] = 1e-6
