@@ -126,9 +126,14 @@ def compare(before: tuple[HitReading, ...], after: tuple[HitReading, ...]) -> tu
     return tuple(sorted(changes, key=lambda change: change.before_hz))
 
 
+def richest_of(hits: tuple[HitReading, ...]) -> HitReading:
+    """The hit that shows most partials."""
+    return max(hits, key=lambda hit: len(hit.partials))
+
+
 def _richest(hits: tuple[HitReading, ...]) -> list[tuple[Partial, bool]]:
     """Partials of the hit that shows most, each with whether it is one of a near pair."""
-    hit = max(hits, key=lambda hit: len(hit.partials))
+    hit = richest_of(hits)
     paired = set() if hit.lines is None else {place for pair in hit.lines.pairs for place in pair}
     return [(partial, place in paired) for place, partial in enumerate(hit.partials)]
 
@@ -143,8 +148,8 @@ def _change(old: Partial, new: Partial, *, alike: bool) -> Change:
 
 def advise(hits: tuple[HitReading, ...], changes: tuple[Change, ...] = ()) -> tuple[str, ...]:
     """Lines of advice, each with the figures it rests on."""
-    richest = max(hits, key=lambda hit: len(hit.partials))
-    lines = [*_after_note(hits), *_long_ones(richest)]
+    richest = richest_of(hits)
+    lines = [*_after_note(hits), *_long_lines(richest)]
     lines += [_beat_line(beat) for beat in richest.beats]
     lines += [_change_line(change) for change in changes]
     return tuple(lines)
@@ -162,22 +167,30 @@ def _after_note(hits: tuple[HitReading, ...]) -> list[str]:
     ]
 
 
-def _long_ones(hit: HitReading) -> list[str]:
-    """Partials that ring longer than the lowest strong one, where damping acts on them, and the other way."""
+def long_ones(hit: HitReading) -> tuple[Partial, Partial] | None:
+    """The partial that rings longest above the lowest strong one, and that lowest one; None where neither is known."""
     known = [p for p in hit.partials if p.level_db > -30.0 and p.decay_sd_s < 0.25 * p.decay_s]
-    if len(known) < 2:
+    rest = [p for p in known if p.frequency_hz > (1.0 + 2.0 * _SAME) * known[0].frequency_hz]
+    return (max(rest, key=lambda p: p.decay_s), known[0]) if rest else None
+
+
+def rings_long(longest: Partial, lowest: Partial) -> bool:
+    """Whether a partial rings so much longer than the lowest that damping is worth a thought."""
+    return longest.decay_s >= LONG * lowest.decay_s
+
+
+def _long_lines(hit: HitReading) -> list[str]:
+    """Partials that ring longer than the lowest strong one, where damping acts on them, and the other way."""
+    found = long_ones(hit)
+    if found is None:
         return []
-    lowest, *rest = known
-    rest = [p for p in rest if p.frequency_hz > (1.0 + 2.0 * _SAME) * lowest.frequency_hz]
-    if not rest:
-        return []
-    longest = max(rest, key=lambda p: p.decay_s)
-    share = longest.decay_s / lowest.decay_s
-    if share < LONG:
+    longest, lowest = found
+    if not rings_long(longest, lowest):
         return [
             f"No partial rings much longer than the lowest ({_name(lowest)}, {lowest.decay_s:.2f} s); the longest "
             f"above it is {_name(longest)} with {longest.decay_s:.2f} s. Nothing asks for damping."
         ]
+    share = longest.decay_s / lowest.decay_s
     told = f"{_name(longest)} rings longest: {longest.decay_s:.2f} s, {share:.1f} times the lowest ({_name(lowest)}, "
     return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode)}", _slacken(longest, lowest)]
 

@@ -11,10 +11,11 @@ from drumtune.cli import options
 
 if TYPE_CHECKING:
     from drumtune.advice.ring import HitReading
+    from drumtune.drum import Head
 
 HIT_HELP = "Recordings of the whole drum, struck once or more in each and left to ring out."
 COMPARE_HELP = "A recording of the same drum after a change (a piece of tape, a rod): what it did to each partial."
-DIAMETER_HELP = "Diameter of the head, inches: names the modes of the partials."
+DIAMETER_HELP = "Diameter of the head, inches: names the modes of the partials, and what tape would do to each."
 EPILOG = (
     "Strike in the middle or where you play, always alike, and let the drum ring out. Mind your ears: it is loud near."
 )
@@ -46,7 +47,7 @@ def ring(
     radius = _radius(diameter_in)
     hits = [one for path in hit for one in _read(path, channel, radius, 3 if thirds else 1)]
     after = [] if compare is None else _read(compare, channel, radius, 3 if thirds else 1)
-    answer = ring_words.Answer(tuple(hits), tuple(after))
+    answer = ring_words.Answer(tuple(hits), tuple(after), _head(radius))
     if plot is not None:
         _draw(plot, answer)
     typer.echo(ring_words.as_json(answer) if json else ring_words.text(answer))
@@ -62,6 +63,13 @@ def _radius(diameter_in: float | None) -> float | None:
     if not 5.0 <= diameter_in <= 40.0:
         raise StandError(f"a head is 5 to 40 inches across, got {diameter_in:.4g} in: give --diameter-in in inches")
     return 0.5 * diameter_in * INCH
+
+
+def _head(radius: float | None) -> Head | None:
+    """The head that what a patch does is forecast for: of the most usual film, which matters little there."""
+    from drumtune.drum import Head
+
+    return None if radius is None else Head.of_film(radius, options.DEFAULT_FILM_MIL)
 
 
 def _read(path: Path, channel: int | None, radius: float | None, fraction: int) -> list[HitReading]:

@@ -11,8 +11,10 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from drumtune.advice.damping import Change, advise, compare
+from drumtune.advice.damping import Change, advise, compare, richest_of
+from drumtune.advice.patch import forecast_lines
 from drumtune.advice.ring import Beat, HitReading, Partial, Spread, band_summary, summary
+from drumtune.drum import Head
 from drumtune.dsp.decay import Figure
 
 _IN_FULL = 3
@@ -23,15 +25,22 @@ _STEADY = 1.5
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """Hits read, and those of the recording they are compared with."""
+    """Hits read, those of the recording they are compared with, and the head where its size was said."""
 
     hits: tuple[HitReading, ...]
     after: tuple[HitReading, ...]
+    head: Head | None = None
 
     @property
     def changes(self) -> tuple[Change, ...]:
         """What happened to each partial between the two."""
         return compare(self.hits, self.after) if self.after else ()
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """Lines of advice; with a head, what a patch would do to each partial too."""
+        forecast = () if self.head is None else forecast_lines(richest_of(self.hits), self.head)
+        return (*advise(self.hits, self.changes), *forecast)
 
     @property
     def shown(self) -> HitReading:
@@ -55,7 +64,7 @@ def document(answer: Answer) -> dict[str, Any]:
             for band in band_summary(answer.hits)
         ],
         "summary": {name: _spread(value) for name, value in summary(answer.hits).items()} | {"hits": len(answer.hits)},
-        "advice": list(advise(answer.hits, answer.changes)),
+        "advice": list(answer.advice),
         "changes": [_change(change) for change in answer.changes],
     }  # fmt: skip
 
@@ -133,9 +142,7 @@ def text(answer: Answer) -> str:
     if len(answer.hits) > 1:
         parts.append(_summary_text(answer))
     parts.append(_bands_text(answer))
-    told = advise(answer.hits, answer.changes)
-    if told:
-        parts.append("\n".join(f"- {line}" for line in told))
+    parts.append("\n".join(f"- {line}" for line in answer.advice))
     return "\n\n".join(part for part in parts if part)
 
 

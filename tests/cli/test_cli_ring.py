@@ -89,6 +89,19 @@ def test_modes_are_named_where_the_diameter_is_given(command, recorded):
     assert [(p["m"], p["n"]) for p in partials] == [(0, 1), (1, 1), (2, 1), (3, 1)]
 
 
+def test_with_a_diameter_what_tape_would_do_is_forecast(command, recorded):
+    """The same lines, (1,1) ringing twice as long as (0,1); without a diameter no mode is known and nothing is said."""
+    from drumtune.advice.families import ratios
+
+    lines = [(100.0, 0.6, 1.0), *((170.0 * r, 1.2 * r**-2, 0.5) for r in ratios(0.1524)[[0, 1, 3]])]
+    path = recorded("a.wav", sound(lines))
+    _, out, _ = command("ring", path, "--diameter-in", "12", "--json")
+    (told,) = [line for line in strict(out)["advice"] if line.startswith("Forecast")]
+    assert "% of the radius that brings 170 Hz down to the lowest's length: 100 Hz (0,1) 0.60 to " in told
+    assert f"- {told}" in command("ring", path, "--diameter-in", "12")[1]
+    assert "Forecast" not in command("ring", path)[1]
+
+
 def test_a_comparison_tells_what_the_damping_did(command, recorded):
     before = recorded("before.wav", sound())
     after = recorded("after.wav", sound(((110.0, 0.9, 1.0), (170.0, 0.8, 0.5), (224.0, 0.7, 0.4)), seed=3))
