@@ -119,13 +119,31 @@ def novelty(samples: Samples, sample_rate: float) -> Novelty:
     Novelty
         Frames of about one millisecond.
     """
+    factor, hop = frame_of(sample_rate)
+    energy = energies(samples, sample_rate)
+    return Novelty(score_of(energy, energy.max(axis=1, initial=0.0)), energy, hop * factor / sample_rate)
+
+
+def frame_of(sample_rate: float) -> tuple[int, int]:
+    """Samples averaged into one before novelty is looked for, and such averages to a frame."""
     factor = max(1, round(sample_rate / NOVELTY_RATE))
-    y = box_down(samples, factor)
-    rate = sample_rate / factor
-    hop = max(2, round(rate * FRAME))
-    energy = np.stack([_frames(view, hop) for view in _views(y, round(0.025 * rate))])
-    rise = np.stack([_rise_db(e) / limit for e, limit in zip(energy, THRESHOLDS_DB, strict=True)])
-    return Novelty(rise.max(axis=0), energy, hop / rate)
+    return factor, max(2, round(sample_rate / factor * FRAME))
+
+
+def energies(samples: Samples, sample_rate: float) -> Samples:
+    """Mean square per frame of the three views, shape (3, frames); those of the first 25 ms lack what was before."""
+    factor, hop = frame_of(sample_rate)
+    views = _views(box_down(samples, factor), round(0.025 * sample_rate / factor))
+    return np.stack([_frames(view, hop) for view in views])
+
+
+def score_of(energy: Samples, loudest: Samples) -> Samples:
+    """Largest rise of the three views in units of its threshold, shape (frames,).
+
+    `loudest` is the largest energy of each view (3,), anywhere in the recording: a rise far below it counts for less.
+    """
+    rows = zip(energy, loudest.tolist(), THRESHOLDS_DB, strict=True)
+    return np.asarray(np.stack([_rise_db(e, most) / limit for e, most, limit in rows]).max(axis=0))
 
 
 def _views(y: Samples, memory: int) -> tuple[Samples, Samples, Samples]:
@@ -146,7 +164,7 @@ def _frames(view: Samples, hop: int) -> Samples:
     return np.asarray(np.einsum("ij,ij->i", blocks, blocks) / hop)
 
 
-def _rise_db(energy: Samples) -> Samples:
+def _rise_db(energy: Samples, loudest: float) -> Samples:
     """10 log10 of the mean energy after over that before, shape (frames,)."""
     frames = energy.size
     total = np.concatenate(([0.0], np.cumsum(energy)))
@@ -155,7 +173,7 @@ def _rise_db(energy: Samples) -> Samples:
     stop = np.maximum(k - GUARD, 0)
     start = np.maximum(stop - BEFORE, 0)
     before = (total[stop] - total[start]) / np.maximum(stop - start, 1)
-    floor = 1e-10 * energy.max(initial=0.0) + 1e-300
+    floor = 1e-10 * loudest + 1e-300
     rise = 10.0 * np.log10((np.maximum(after, 0.0) + floor) / (np.maximum(before, 0.0) + floor))
     rise[stop < BEFORE // 2] = 0.0  # too little known before: a sound already going when the recording starts
     return np.asarray(rise)
