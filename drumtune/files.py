@@ -12,6 +12,8 @@ from drumtune.errors import DrumtuneError
 
 PICTURES = (".png", ".svg", ".pdf")
 """Endings a picture may have."""
+REPORTS = (".html", ".pdf")
+"""Endings a report may have."""
 
 
 @contextmanager
@@ -67,6 +69,18 @@ def check_picture(path: Path) -> None:
         raise DrumtuneError(
             f"a picture is written as .png, .svg or .pdf, got {path.name!r}: choose one of these endings"
         )
+
+
+def check_report(path: Path) -> None:
+    """Refuse a report whose ending is neither that of a page nor that of paper, before any work is done.
+
+    Raises
+    ------
+    DrumtuneError
+        If the ending is not .html or .pdf.
+    """
+    if path.suffix.lower() not in REPORTS:
+        raise DrumtuneError(f"a report is written as .html or .pdf, got {path.name!r}: choose one of these endings")
 
 
 def _refused(path: Path, cause: OSError) -> DrumtuneError:

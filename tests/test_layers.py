@@ -32,7 +32,7 @@ ROWS = {
     "audio": (THOUGHT | {"files", "decode"}, {"numpy", "soundfile", "librosa", "scipy"}),
     "store": (THOUGHT | {"files"}, {"numpy", "platformdirs"}),
     "plots": (THOUGHT | {"files"}, {"numpy", "matplotlib"}),
-    "report": (THOUGHT | {"files", "plots"}, {"numpy", "matplotlib", "jinja2"}),
+    "report": (THOUGHT | {"files", "plots"}, {"numpy", "matplotlib", "jinja2", "markupsafe"}),
     "web": (THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report"}, {"numpy", "starlette", "uvicorn"}),
     "cli": (
         THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report", "web"},

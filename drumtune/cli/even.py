@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from drumtune.cli import drums, options
+from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,6 +52,7 @@ def even(
     temperature_c: Annotated[float | None, typer.Option(help="Temperature of the room, °C.")] = None,
     humidity_percent: Annotated[float | None, typer.Option(help="Relative humidity of the room, %.")] = None,
     log: drums.LogFile = None,
+    report: reports.ReportFile = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say how tight the head is at each rod, whether that is even enough, and which rods to turn, by how much."""
@@ -65,14 +67,18 @@ def even(
         "--hoop": hoop,
     }
     asked = round_job.Asked(turned, done, back_to, note, temperature_c, humidity_percent)
-    _check_outputs(plot, csv, take)
-    with progress.bar("Listening") as report:
-        heard = _Heard(tuple(take), taps_per_rod, channel, report)
+    _check_outputs(plot, csv, report, take)
+    with progress.bar("Listening") as bar:
+        heard = _Heard(tuple(take), taps_per_rod, channel, bar)
         found, kept = _alone(heard, sizes, asked) if drum is None else _with_log(heard, drum, log, sizes, asked)
     if csv is not None:
         _write_csv(csv, documents.as_csv(found))
     if plot is not None:
         _draw(plot, found)
+    if report is not None:
+        from drumtune.cli.report_drum import even as document
+
+        reports.write(report, document(found))
     if json:
         extra = {} if kept is None else {"log": round_words.document(kept)}
         typer.echo(documents.as_json(found, extra))
@@ -124,9 +130,10 @@ def _with_log(heard: _Heard, name: str, log: Path | None, sizes: Mapping[str, An
     return round_job.do(heard.take, kept, drums.path(log), asked, progress=heard.progress, **way)
 
 
-def _check_outputs(plot: Path | None, csv: Path | None, take: list[Path]) -> None:
+def _check_outputs(plot: Path | None, csv: Path | None, report: Path | None, take: list[Path]) -> None:
     """Refuse files that cannot be written before the work is done."""
-    options.check_outputs((plot, csv), take)
+    reports.check(report)
+    options.check_outputs((plot, csv, report), take)
     if plot is not None:
         from drumtune.files import check_picture
 

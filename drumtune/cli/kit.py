@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from drumtune.cli import options
+from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
     from drumtune.cli.kit_job import KitJob
@@ -47,6 +48,7 @@ def kit(
     example: Annotated[
         bool, typer.Option("--example", help="Write an example kit to KIT.toml, to be changed into yours, and stop.")
     ] = False,
+    report: reports.ReportFile = None,
     render: Annotated[Path | None, typer.Option(help="Write a fill on the chosen notes to this WAV file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
@@ -57,7 +59,8 @@ def kit(
         kit_job.write_example(drums)
         typer.echo(f"wrote {drums}: put in your own drums, then run drumtune kit {drums}")
         return
-    options.check_outputs((plot, render), (drums, *([room] if room else [])))
+    reports.check(report)
+    options.check_outputs((plot, render, report), (drums, *([room] if room else [])))
     if plot is not None:
         from drumtune.files import check_picture
 
@@ -65,6 +68,10 @@ def kit(
     job = kit_job.do(drums, kit_job.Asked(intervals, as_close, room, onto, match, tuple(now or ())))
     if plot is not None:
         _draw(plot, job)
+    if report is not None:
+        from drumtune.cli.report_place import kit as document
+
+        reports.write(report, document(job))
     if render is not None:
         from drumtune.cli.kit_render import render as write_fill
 
@@ -73,12 +80,8 @@ def kit(
 
 
 def _draw(path: Path, job: KitJob) -> None:
-    from drumtune.plots.kit import Bar, overview
+    from drumtune.cli.kit_job import bars
+    from drumtune.plots.kit import overview
     from drumtune.plots.style import save
 
-    present = [voice.present() for voice in job.voices]
-    bars = [
-        Bar(voice.stand.name, voice.lowest, voice.highest, setting.note, now[0] if now else None)
-        for voice, setting, now in zip(job.voices, job.settings, present, strict=True)
-    ]
-    save(overview(bars, job.gain), path)
+    save(overview(bars(job), job.gain), path)

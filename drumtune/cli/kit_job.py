@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from drumtune.advice.kit_range import Setting, Voice
     from drumtune.advice.kit_report import Conflict
     from drumtune.advice.room import GainCurve
+    from drumtune.plots.kit import Bar
     from drumtune.stand import Kit, Stand
 
 
@@ -143,6 +144,17 @@ def write_example(path: Path) -> None:
     text = (samples() / EXAMPLE).read_text(encoding="utf-8")
     with written(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
+
+
+def bars(job: KitJob) -> list[Bar]:
+    """Return what the picture of a kit shows of each drum: its reach, its note, where it is now."""
+    from drumtune.plots.kit import Bar
+
+    present = [voice.present() for voice in job.voices]
+    return [
+        Bar(voice.stand.name, voice.lowest, voice.highest, setting.note, now[0] if now else None)
+        for voice, setting, now in zip(job.voices, job.settings, present, strict=True)
+    ]
 
 
 def with_present(kit: Kit, now: Sequence[str]) -> Kit:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from drumtune.cli import options
+from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
     from drumtune.cli.pair_job import PairJob
@@ -50,6 +51,7 @@ def pair(
     render: Annotated[
         Path | None, typer.Option(help="Write the drum at a few offsets as WAVs into this folder.")
     ] = None,
+    report: reports.ReportFile = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say what relation between top and bottom head does what on this drum, and how far to take the bottom head."""
@@ -57,7 +59,7 @@ def pair(
 
     blocked = (top_blocked_hz, bottom_blocked_hz, coupling_hz)
     if any(value is not None for value in blocked):
-        pair_stand.check_two_mass(plot, render)
+        pair_stand.check_two_mass(plot or report, render)
         two = pair_stand.two_mass(*blocked)
         typer.echo(pair_documents.two_mass_json(two) if json else pair_words.two_mass(two))
         return
@@ -67,18 +69,23 @@ def pair(
     )  # fmt: skip
     takes = pair_job.Takes(top_take, bottom_take, open_take, channel)
     wish = pair_job.Wish(aim, pitch, stick_g, top_hz, bottom_hz)
-    _check_outputs(plot, render, takes.files)
+    _check_outputs(plot, report, render, takes.files)
     done = pair_job.do(shell, takes, wish)
     if plot is not None:
         _draw(plot, done)
+    if report is not None:
+        from drumtune.cli.report_drum import pair as document
+
+        reports.write(report, document(done))
     if render is not None:
         pair_render.render(done, render)
     typer.echo(pair_documents.as_json(done) if json else pair_words.text(done))
 
 
-def _check_outputs(plot: Path | None, folder: Path | None, takes: tuple[Path, ...]) -> None:
+def _check_outputs(plot: Path | None, report: Path | None, folder: Path | None, takes: tuple[Path, ...]) -> None:
     """Refuse what cannot be written before the work is done."""
-    options.check_outputs((plot,), takes)
+    reports.check(report)
+    options.check_outputs((plot, report), takes)
     if plot is not None:
         from drumtune.files import check_picture
 

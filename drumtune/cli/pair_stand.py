@@ -101,7 +101,9 @@ def check_two_mass(plot: Path | None, folder: Path | None) -> None:
     from drumtune.errors import StandError
 
     if plot is not None or folder is not None:
-        raise StandError("--plot and --render need a drum, not blocked frequencies: give diameter, depth and --top-hz")
+        raise StandError(
+            "--plot, --report and --render need a drum, not blocked frequencies: give diameter, depth and --top-hz"
+        )
 
 
 def two_mass(top: float | None, bottom: float | None, coupling: float | None) -> TwoMass:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from drumtune.cli import options
+from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
     from drumtune.advice.ring import HitReading
@@ -34,12 +35,14 @@ def ring(
     thirds: Annotated[bool, typer.Option("--thirds", help="Third-octave bands instead of octaves.")] = False,
     channel: Annotated[int | None, typer.Option(help="Channel to read, from 1. Left out: the loudest.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Write the pictures to this .png, .svg or .pdf file.")] = None,
+    report: reports.ReportFile = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say what a drum's sound does over time: note, after-note, decay, partials and beats; and what damping did."""
     from drumtune.cli import ring_words
 
-    options.check_outputs((plot,), [*hit, *([compare] if compare else [])])
+    reports.check(report)
+    options.check_outputs((plot, report), [*hit, *([compare] if compare else [])])
     if plot is not None:
         from drumtune.files import check_picture
 
@@ -50,6 +53,10 @@ def ring(
     answer = ring_words.Answer(tuple(hits), tuple(after), _head(radius))
     if plot is not None:
         _draw(plot, answer)
+    if report is not None:
+        from drumtune.cli.report_drum import ring as document
+
+        reports.write(report, document(answer))
     typer.echo(ring_words.as_json(answer) if json else ring_words.text(answer))
 
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from drumtune.cli import options
+from drumtune.cli import report as reports
 
 EPILOG = (
     "Clap, or burst a balloon, where the drum stands, with the microphone where it will be; several claps and "
@@ -47,13 +48,15 @@ def room(
     ] = None,
     save: Annotated[Path | None, typer.Option(help="Write the JSON to this file, for drumtune kit --room.")] = None,
     plot: Annotated[Path | None, typer.Option(help="Write the picture to this .png, .svg or .pdf file.")] = None,
+    report: reports.ReportFile = None,
     json: Annotated[bool, typer.Option("--json", help="Print the whole answer as JSON and nothing else.")] = False,
 ) -> None:
     """Say what a room does to a drum's notes: its modes and decay, which notes it lifts, leaves alone or swallows."""
     from drumtune.cli import room_documents, room_job, room_options
 
     sounds = room_job.Sounds(tuple(claps or ()), sweep, near, far, channel)
-    options.check_outputs((plot, write_sweep, render, save), sounds.files)
+    reports.check(report)
+    options.check_outputs((plot, write_sweep, render, save, report), sounds.files)
     if write_sweep is not None:
         room_job.write_sweep(write_sweep)
         typer.echo(f"wrote {write_sweep}: play it where the drum stands, not too loud, and record it to its end")
@@ -69,6 +72,10 @@ def room(
         from drumtune.plots.style import save as write_picture
 
         write_picture(overview(job.report), plot)
+    if report is not None:
+        from drumtune.cli.report_place import room as document
+
+        reports.write(report, document(job))
     limit = room_job.listed(job, modes_to_hz)
     if render is not None:
         room_job.write_burst(render, job)
