@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from drumtune.report.content import Document, Picture, Section, Table
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from drumtune.advice.pair import Scan
     from drumtune.advice.ring import HitReading
     from drumtune.cli.job import Job
@@ -42,7 +41,7 @@ def even(job: Job) -> Document:
 def _rods(job: Job) -> Table:
     from drumtune.notes import note_name
 
-    todo = {move.rod: f"{move.action} {move.turns:g} turn" for move in job.plan.moves}
+    todo = {move.rod: f"{move.action} {Fraction(move.turns).limit_denominator(64)} turn" for move in job.plan.moves}
     rows = []
     for rod in job.reading.rods:
         note, off = note_name(rod.heard_hz)
@@ -146,11 +145,12 @@ def _changes(answer: Answer) -> Table:
 def _ring_pictures(answer: Answer) -> tuple[Picture, ...]:
     from drumtune.dsp.decay_map import decay_map
     from drumtune.plots import ring as plots
+    from drumtune.plots import style
 
     hit = answer.shown
-    level = _figure(plots.HEIGHTS[0])
+    level = style.figure(plots.HEIGHTS[0])
     plots.level_decay(level.subplots(), hit)
-    note = _figure(plots.HEIGHTS[2])
+    note = style.figure(plots.HEIGHTS[2])
     plots.after_note(note.subplots(), hit)
     t20 = _decay(hit.figures.t20)
     fall = "no note stands out" if hit.glide_cents is None else f"it falls {hit.glide_cents:.0f} cents"
@@ -159,12 +159,12 @@ def _ring_pictures(answer: Answer) -> tuple[Picture, ...]:
         Picture(note, "After-note: how the pitch settles.", f"Pitch of the main partial over time: {fall}."),
     ]
     if hit.signal.size >= 0.25 * hit.rate:
-        spread = _figure(plots.HEIGHTS[1])
+        spread = style.figure(plots.HEIGHTS[1])
         plots.decay_picture(spread.subplots(), decay_map(hit.signal, hit.rate, hit.lines), hit)
         words = f"Sound over time and frequency with {len(hit.partials)} partials."
         found.insert(1, Picture(spread, "What rings, and how long.", words))
     if answer.changes:
-        change = _figure(1.4 + 0.55 * len(answer.changes))
+        change = style.figure(1.4 + 0.55 * len(answer.changes))
         plots.before_after(change.subplots(), answer.changes)
         sure = sum(c.sure for c in answer.changes)
         words = f"Decay of {len(answer.changes)} partials before and after, {sure} surely changed."
@@ -221,6 +221,7 @@ def _pair_pictures(job: PairJob) -> tuple[Picture, ...]:
 
     from drumtune.advice.pair_aims import named
     from drumtune.plots import pair as plots
+    from drumtune.plots import style
 
     scan = job.scan
     usable = np.flatnonzero(scan.usable)
@@ -236,16 +237,10 @@ def _pair_pictures(job: PairJob) -> tuple[Picture, ...]:
         ("beat", plots.beat, "How far the (1,1) pair is apart, and where it beats.",
          f"Beats are most striking at {named(scan.semitones[beating])}: {scan.beat[beating]:.1f} a second."),
     ):  # fmt: skip
-        figure = _figure(4.4 if name == "branches" else 3.2)
+        figure = style.figure(4.4 if name == "branches" else 3.2)
         axes = figure.subplots()
         draw(axes, scan)
         plots.mark(axes, scan, job.aim, job.advice, words=name == "branches")
         axes.set_xlabel("bottom head from the top head, semitones")
         found.append(Picture(figure, caption, alt))
     return tuple(found)
-
-
-def _figure(height: float) -> Figure:
-    from drumtune.plots import style
-
-    return style.figure(height)

@@ -140,19 +140,19 @@ def warped_time(time: Array, added: float, decay_rate: float) -> Array:
     return np.asarray(time + (first - now - np.log((1.0 + first) / (1.0 + now))) / decay_rate)
 
 
-def strongest(found: Lines) -> int:
-    """Place of the line that holds most energy, |A|^2 over its decay rate."""
-    return int(np.argmax(np.abs(found.amplitude) ** 2 / found.decay_rate))
+def note_rate(found: Lines) -> float:
+    """Decay rate of the lowest line, 1/s: the note, in which the film swings farthest and so stretches most."""
+    return float(found.decay_rate[np.argmin(found.frequency)])
 
 
 def _gliding(found: Lines, count: int, rate: float, cents: float) -> Array:
     """Lines played over warped time: steady ones at the same rate, read off where the warped time of a sample lies.
 
-    All lines rise by one ratio, since one tension pulls on all of them; it dies twice as fast as the strongest line.
+    All lines rise by one ratio, since one tension pulls on all of them; it dies twice as fast as the lowest line.
     Decays run over warped time too, which is off by under a per cent in level for a glide of a semitone.
     """
     time = np.arange(count) / rate
-    warped = warped_time(time, excess(cents), float(found.decay_rate[strongest(found)]))
+    warped = warped_time(time, excess(cents), note_rate(found))
     steady = _rung(found, math.ceil(warped[-1] * rate) + 4, rate)
     return np.asarray(CubicSpline(np.arange(steady.size) / rate, steady)(warped))
 
