@@ -36,6 +36,9 @@ MISTAKE = 0.01
 another amount (our own, no source)."""
 NOTHING_DONE = 0.03
 """Chance that nothing was turned where the player has not said so."""
+POOR_READING = 0.05
+"""Chance that a reading is worse than it says, its covariance `POOR` times what it states (our own)."""
+POOR = 6.0
 OTHER_TURN = 1.0 / 8.0
 """Deviation in turns of "another amount"."""
 LIKELY = 0.7
@@ -46,6 +49,9 @@ LEAST_RATIO, MOST_RATIO = 0.2, 4.0
 """Limits of a learned gain over the expected one."""
 UNKNOWN = 1e6
 """Variance in cents squared of a pitch nothing is known about."""
+TILT = 12.0
+"""Deviation in cents at a rod of one-sided tension before anything is heard (our own, no source): a turn makes little
+of it, and a take says little about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,13 +157,17 @@ class _State:
 
 @dataclass(frozen=True, slots=True)
 class _Story:
-    """One account of what was turned: signed turns, the rod with a free turn if any, and the chance beforehand."""
+    """One account of a round: signed turns, the chance beforehand, the rod in question, whether its turn is free.
+
+    `instead` is the rod turned in its place, or -1 where nothing was turned; `poor` blames the reading.
+    """
 
     turned: Floats
     chance: float
     rod: int = 0
     instead: int = 0
     free: bool = False
+    poor: bool = False
 
 
 @dataclass(slots=True)
@@ -223,7 +233,7 @@ def _begin(one: Seen, relative: Floats) -> _State:
     """State after the first reading."""
     rods, gains = one.pulls.size, relative.shape[0]
     covariance = np.zeros((rods + gains, rods + gains))
-    covariance[:rods, :rods] = UNKNOWN * np.eye(rods)
+    covariance[:rods, :rods] = _unknown(rods)
     covariance[rods:, rods:] = relative
     mean = np.concatenate([np.full(rods, one.level_cents), np.ones(gains)])
     return _measured(_State(mean, covariance), one)[0]
@@ -241,14 +251,21 @@ def _forgotten(state: _State, rods: int) -> _State:
     """State that keeps the gains and knows nothing of the pitches any more."""
     covariance = state.covariance.copy()
     covariance[:rods, :] = covariance[:, :rods] = 0.0
-    covariance[:rods, :rods] = UNKNOWN * np.eye(rods)
-    return _State(state.mean, covariance)
+    covariance[:rods, :rods] = _unknown(rods)
+    middle = np.full(rods, state.mean[:rods].mean())
+    return _State(np.concatenate([middle, state.mean[rods:]]), covariance)
 
 
-def _measured(state: _State, one: Seen) -> tuple[_State, float]:
-    """State after a reading, and the log likelihood of the reading."""
+def _unknown(rods: int) -> Floats:
+    """Covariance of pitches nothing is known about but that one-sided tension is small, (N, N)."""
+    tilt = harmonic_projectors(rods)[1]
+    return np.asarray(UNKNOWN * (np.eye(rods) - tilt) + TILT**2 * 0.5 * rods * tilt)
+
+
+def _measured(state: _State, one: Seen, times: float = 1.0) -> tuple[_State, float]:
+    """State after a reading whose covariance is `times` what it says, and the log likelihood of the reading."""
     rods = one.pulls.size
-    noise = one.covariance + one.level_sd_cents**2
+    noise = times * one.covariance + one.level_sd_cents**2
     off = one.pulls + one.level_cents - state.mean[:rods]
     seen = state.covariance[:rods, :rods] + noise + 1e-6 * np.eye(rods)
     lower = np.linalg.cholesky(0.5 * (seen + seen.T))
@@ -284,6 +301,7 @@ def stories(turned: Floats, said: bool) -> Iterator[_Story]:
     """Every account of a round: as told; nothing done; one rod left out, turned the wrong way, mistaken, misjudged."""
     rods = turned.size
     yield _Story(turned, 1.0)
+    yield _Story(turned, POOR_READING, poor=True)
     if not said and np.any(turned):
         yield _Story(np.zeros(rods), NOTHING_DONE, instead=-1)
     for rod in range(1, rods + 1):
@@ -312,7 +330,7 @@ def _turned(
     ends, logs = [], []
     for story in told:
         ahead = _predicted(state, story, gains, before)
-        end, log = _measured(ahead, one)
+        end, log = _measured(ahead, one, POOR if story.poor else 1.0)
         ends.append(end)
         logs.append(log + math.log(story.chance))
         if story.free and one.turned[story.rod - 1] != 0.0:

@@ -16,12 +16,14 @@ from numpy.typing import NDArray
 
 from drumtune.advice.cautions import cautions_for
 from drumtune.advice.descent import Chances, Goal, best_turns, chances, left_after, measure
+from drumtune.advice.inversion.beliefs import FIELD_USUAL, FIELD_WEIGHT, ONE_SIDED
 from drumtune.advice.reading import Reading, Verdict
 from drumtune.advice.response import Learned, Seen, learn
 from drumtune.advice.turns import LARGE_STEPS, MOST_STEPS, STEP, Action, Move, Plan, crosswise
 from drumtune.drum import Air, Drum
 from drumtune.physics import air as loaded
 from drumtune.physics.film import safe_share, stress, temperature_drift
+from drumtune.physics.rods import harmonic_projectors
 
 Floats = NDArray[np.float64]
 FINER = (STEP, STEP / 2.0, STEP / 4.0)
@@ -32,6 +34,12 @@ FINE_SPREAD = 8.0
 """Spread in cents at which a head with rounds behind it is left alone."""
 LEAST_GAIN = 1.0
 """Cents a round must be expected to gain to be worth the turning."""
+PRIOR_WIDTH = 1.2
+"""Factor on the spread of a reading's prior, as ``drumtune.advice.inversion.beliefs`` has it."""
+LEAST_HOLD = 0.4
+"""Least chance that the rim holds the film by which a reading's harmonic 1 is divided."""
+LEAST_LEFT, MOST_LEFT = 0.2, 0.9
+"""Limits of what a reading leaves open of its prior of harmonic 1."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
 MOST_TURN = STEP * MOST_STEPS
@@ -94,6 +102,38 @@ def first_pair(reading: Reading, air: Air | None = None) -> tuple[float, float]:
         return float(loaded.frequency(reading.drum.head, reading.tension, 1, 1, air=air or Air())), 1.0
     sd = math.sqrt(sum(mode.frequency_sd_hz**2 for mode in pair)) / len(pair)
     return sum(mode.frequency_hz for mode in pair) / len(pair), sd if math.isfinite(sd) else 1.0
+
+
+def kept(
+    reading: Reading, turned: Floats | None = None, *, said: bool = False, celsius: float | None = None
+) -> Kept:
+    """Return what the log keeps of a reading for learning: signed turns before it (N,) or None, who says so, °C."""
+    frequency, sd = first_pair(reading, None if celsius is None else Air.at(celsius))
+    pulls, covariance = as_measured(reading)
+    return Kept(pulls, covariance, frequency, sd, reading.tension, turned, said, celsius)
+
+
+def as_measured(reading: Reading) -> tuple[Floats, Floats]:
+    """Pulls (N,) and covariance (N, N) as the take alone has them, the reading's own belief in harmonic 1 taken out.
+
+    A take says little about one-sided tension, so a reading draws it towards zero, by its prior. That is right for one
+    take; but many takes so drawn would never add up to what is there. With v the variance of harmonic 1 in the reading
+    and p that of its prior, the take alone says x / (1 - v/p), with variance v / (1 - v/p) (docs/physics.md, "Learning
+    a drum"). The belief that the rim slides, and carries none, is taken out with it.
+    """
+    pulls = reading.pulls_cents - reading.pulls_cents.mean()
+    rods = pulls.size
+    one = harmonic_projectors(rods)[1]
+    found = reading.field[2:]
+    share = (float(found @ found) + FIELD_WEIGHT * FIELD_USUAL**2) / (found.size + FIELD_WEIGHT)
+    prior = (600.0 / math.log(2.0) * PRIOR_WIDTH * ONE_SIDED) ** 2 * share * rods / 2.0
+    holds = min(max(1.0 - reading.hold, LEAST_HOLD), 1.0)
+    tilt = one @ pulls / holds
+    variance = float(np.trace(one @ reading.covariance)) / 2.0 - holds * (1.0 - holds) * float(tilt @ tilt) / 2.0
+    variance = min(max(variance / holds, LEAST_LEFT * prior), MOST_LEFT * prior)
+    told = 1.0 - variance / prior
+    rest = np.eye(rods) - one
+    return rest @ pulls + tilt / told, rest @ reading.covariance @ rest + variance / told * one
 
 
 def level_cents(drum: Drum, frequency_11: float, celsius: float | None = None) -> float:

@@ -198,21 +198,10 @@ def chain(entries: Sequence[Entry]) -> tuple[Kept, ...]:
 
 
 def _kept(reading: Reading, celsius: float | None, turning: Turning) -> Kept:
-    from drumtune.advice.rounds import Kept, first_pair
-    from drumtune.drum import Air
+    from drumtune.advice.rounds import kept
 
-    frequency, sd = first_pair(reading, None if celsius is None else Air.at(celsius))
     turned = None if turning.source == "unknown" else turning.turned
-    return Kept(
-        reading.pulls_cents,
-        reading.covariance,
-        frequency,
-        sd,
-        reading.tension,
-        turned,
-        turning.source == "said",
-        celsius,
-    )
+    return kept(reading, turned, said=turning.source == "said", celsius=celsius)
 
 
 def _planned(

@@ -1,0 +1,172 @@
+"""A drum nobody knows is made even in rounds: synth -> even -> turn, until its true spread is under 12 cents.
+
+    python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1]
+
+The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, and otherwise
+shaped than the program thinks), how unlike its rods are, what friction holds back until the next round, how sloppy the
+hand is and which move it misreads: all drawn at random and never told to the program, which hears the taps only.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.advice.evenness import read_head
+from drumtune.advice.reading import Reading
+from drumtune.advice.rounds import Kept, kept, know, plan_round
+from drumtune.advice.synthetic_take import Recipe, play
+from drumtune.advice.turns import Move, signed_turns, words
+from drumtune.drum import INCH, Drum, Head, HoopKind
+from drumtune.dsp.taps import find_taps, group_taps
+from drumtune.errors import TakeError
+from drumtune.physics import air
+from drumtune.physics.rods import harmonic_projectors, rod_response
+
+Floats = NDArray[np.float64]
+RATE = 44100
+DONE = 12.0
+"""True spread in cents at which the head counts as even here."""
+SLOPPY = 0.05
+"""Relative deviation of a turn made from the turn meant."""
+OTHER_GAINS = (1.0, 0.16, 0.56, 0.91, 1.1, 1.25, 1.3, 1.3, 1.3)
+"""Gains by rod harmonic, over that of k = 0, of another model of the rim than the program's (no hoop counted)."""
+HOOPS: tuple[HoopKind, ...] = ("flanged", "cast", "wood")
+SIZES_IN = {6: (10, 12, 13), 8: (12, 13, 14, 16), 10: (14, 16, 18)}
+
+
+@dataclass
+class HiddenDrum:
+    """A drum and the hand that turns its rods.
+
+    `cents` are the true pitches at the rods against the start's mean, (N,); `matrix` what a turn of each rod does, (N, N),
+    cents; `lag` the share of a change that friction holds back until the next round, `waiting` what it holds now;
+    `misread` the round in which a move goes wrong.
+    """
+
+    drum: Drum
+    frequency: float
+    cents: Floats
+    matrix: Floats
+    lag: float
+    misread: int
+    rng: np.random.Generator
+    waiting: Floats = field(init=False)
+    rounds: int = 0
+
+    def __post_init__(self) -> None:
+        self.waiting = np.zeros(self.drum.rods)
+
+    @property
+    def spread(self) -> float:
+        return float(np.ptp(self.cents))
+
+    @property
+    def tension(self) -> float:
+        even = float(air.tension(self.drum.head, self.frequency, 1, 1))
+        return even * 2.0 ** (float(self.cents.mean()) / 600.0)
+
+    def turn(self, turns: Floats, *, careful: bool = False) -> None:
+        """Turn rods as a person does: a little off, once per drum quite wrong (never when `careful`)."""
+        real = turns * (1.0 + SLOPPY * self.rng.standard_normal(turns.size))
+        if np.any(turns) and self.rounds == self.misread and not careful:
+            self._slip(real)
+        change = self.matrix @ real
+        self.cents = self.cents + (1.0 - self.lag) * change + self.waiting
+        self.waiting = self.lag * change
+        self.rounds += bool(np.any(turns))
+
+    def _slip(self, real: Floats) -> None:
+        """One of the moves misread: left out, made twice, the wrong way, or at the next rod."""
+        rod = int(self.rng.choice(np.flatnonzero(real)))
+        kind = int(self.rng.integers(4))
+        amount = real[rod]
+        real[rod] = (0.0, 2.0 * amount, -amount, 0.0)[kind]
+        if kind == 3:
+            real[(rod + 1) % real.size] += amount
+
+
+def hidden_drum(seed: int, rods: int, *, by_rods: bool = True) -> HiddenDrum:
+    """Draw a drum of so many rods with a spread of 60 to 180 cents.
+
+    It came out of tune by its rods (random turns of each), or, without `by_rods`, by any tension at the rods alike.
+    """
+    rng = np.random.default_rng([seed, rods])
+    radius = 0.5 * INCH * float(rng.choice(SIZES_IN[rods]))
+    drum = Drum(Head.of_film(radius, float(rng.choice([7.0, 10.0, 12.0]))), rods, HOOPS[int(rng.integers(3))])
+    frequency = float(165.0 * (0.1524 / radius) ** 0.9 * rng.uniform(0.7, 1.2)) * 1.6
+    matrix = draw_response(rng, drum, float(air.tension(drum.head, frequency, 1, 1)))
+    cents = matrix @ rng.standard_normal(rods) if by_rods else rng.standard_normal(rods)
+    cents = (cents - cents.mean()) * rng.uniform(60.0, 180.0) / np.ptp(cents)
+    return HiddenDrum(drum, frequency, cents, matrix, rng.uniform(0.0, 0.2), int(rng.integers(3)), rng)
+
+
+def draw_response(rng: np.random.Generator, drum: Drum, tension: float) -> Floats:
+    """What a turn of each rod does to the pitch at every rod, cents, shape (N, N)."""
+    expected = rod_response(drum, tension).gains
+    other = expected[0] * np.array(OTHER_GAINS[: expected.size])
+    mix = rng.uniform(0.0, 1.0)
+    gains = expected**mix * other ** (1.0 - mix) * np.exp(0.1 * rng.standard_normal(expected.size))
+    gains *= 2.0 ** rng.uniform(-1.0, 1.0)
+    unlike = np.exp(0.06 * rng.standard_normal(drum.rods))
+    return np.asarray(np.tensordot(gains, harmonic_projectors(drum.rods), 1) * unlike)
+
+
+def listen(hidden: HiddenDrum, seed: int) -> Reading:
+    """Tap all round and read the head; tap again where the take does not allow an answer."""
+    for attempt in range(3):
+        pulls = hidden.cents - hidden.cents.mean()
+        pitch = hidden.frequency * 2.0 ** (float(hidden.cents.mean()) / 1200.0)
+        recipe = Recipe(hidden.drum, tuple(pulls), pitch, seed=1000 * seed + attempt, scatter=0.003)
+        sound = play(recipe, RATE)
+        taps = group_taps(find_taps(sound, RATE, 3 * hidden.drum.rods).taps, hidden.drum.rods, 3)
+        try:
+            return read_head(sound, RATE, taps, hidden.drum)
+        except TakeError as failure:
+            last = failure
+    raise last
+
+
+def rounds_needed(hidden: HiddenDrum, most: int, seed: int) -> tuple[int | None, list[float]]:
+    """Work on a drum; rounds until its true spread is under `DONE` (None: never), and the spreads."""
+    log: list[Kept] = []
+    turned: Floats | None = None
+    spreads, moves = [hidden.spread], ()
+    for number in range(most):
+        reading = listen(hidden, seed + number)
+        log.append(kept(reading, turned, said=True))
+        plan = plan_round(know(hidden.drum, log), hidden.drum, reading.tension, reading.verdict)
+        moves = plan.moves
+        tell(number, reading, moves, plan.expected_spread_cents)
+        turned = signed_turns(moves, hidden.drum.rods)
+        hidden.turn(turned)
+        spreads.append(hidden.spread)
+        print(f"  after round {number + 1} the true spread is {hidden.spread:.0f} cents")
+        if hidden.spread < DONE:
+            return number + 1, spreads
+    return None, spreads
+
+
+def tell(number: int, reading: Reading, moves: tuple[Move, ...], expected: float) -> None:
+    told = "; ".join(words(move) for move in moves) or "no moves"
+    print(f"  round {number + 1}: {reading.verdict}, {reading.spread_cents:.0f} cents read; {told}; expected {expected:.0f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--drums", type=int, default=1)
+    parser.add_argument("--rounds", type=int, default=6, help="most rounds per drum")
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    for number in range(asked.drums):
+        hidden = hidden_drum(asked.seed + number, (8, 6, 10)[number % 3])
+        print(f"drum {number + 1}: {hidden.drum.rods} rods, true spread {hidden.spread:.0f} cents")
+        needed, _ = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number))
+        print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}")
+
+
+if __name__ == "__main__":
+    main()
