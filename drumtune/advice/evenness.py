@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 EVEN_SPREAD = 20.0
 """Spread in cents under which a head counts as even. No tolerance is published; at 250 Hz and T60 1 s the (1,1) pair
 just starts to beat audibly at about this spread (docs/physics.md, Hearing pitch)."""
-CLEAR_ORDERS = 0.35
+CLEAR_ORDERS = 0.3
 """Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
 DOUBTFUL = 1.0
 """Quality above which a reading is not vouched for."""
@@ -37,6 +37,8 @@ HOPELESS = 2.0
 """Quality above which there is no reading at all."""
 STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
+AIR_DOUBT = 2.0
+"""Factor by which the air's weight found may differ from that of the stand before the player is told."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
 """Tensions in N/m between which the head is looked for."""
 
@@ -218,8 +220,17 @@ def _reading(drum: Drum, beliefs: tuple[Belief, Belief], used: list[list[Tap]], 
         verdict=judged.verdict,
         reasons=judged.reasons,
         quality=trust,
-        warnings=tuple(said),
+        warnings=(*said, *_doubts(best, drum)),
     )
+
+
+def _doubts(belief: Belief, drum: Drum) -> tuple[str, ...]:
+    """Where the head found is not the head described: the air's weight goes with radius over surface density."""
+    found = math.exp(belief.point.state.common[belief.model.at.air][0])
+    factor = found * drum.head.surface_density / (2.0 * Air().density * drum.head.radius)
+    if 1.0 / AIR_DOUBT < factor < AIR_DOUBT:
+        return ()
+    return ("the modes are not spaced as on the head described: check --diameter-in and --film-mil",)
 
 
 def _tension(belief: Belief, drum: Drum) -> float:

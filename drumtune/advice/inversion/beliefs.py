@@ -37,7 +37,7 @@ PRIOR_TAPS = 6.0
 MISFIT = 0.02
 """Typical misfit of the low bands at which a reading is no longer vouched for."""
 _FINISH = Pace(10, damping=1e-6, tolerance=3e-4)
-_REFINE = Pace(5, damping=1e-5)
+_REFINE = Pace(5, damping=1e-5, tolerance=3e-3)
 
 
 @dataclass(frozen=True, slots=True)

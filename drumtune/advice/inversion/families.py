@@ -27,7 +27,7 @@ _WINDOW = Window(9.0, 0.6)
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Families (F,) in Hz, air parameter, and how clearly they were found: 0 by chance ... 1 every family alone."""
+    """Families (F,) in Hz, air parameter, and how clearly those that turn were found: 0 by chance ... 1 alone."""
 
     families: Array
     air: float
@@ -135,8 +135,9 @@ def _refined(orders: Orders, rods: int, lines: Array, air: float) -> tuple[Array
 
 
 def _clarity(orders: Orders, rods: int, families: Array) -> float:
-    """Share of the right order at the families, mean weighted by amplitude."""
-    rows = [folded(FAMILIES[f][0], rods) for f in SCANNED]
-    place = [int(np.argmin(np.abs(orders.frequency - families[f]))) for f in SCANNED]
+    """Share of the right order at the families that change sign round the head, mean weighted by amplitude."""
+    turning = [f for f in SCANNED if folded(FAMILIES[f][0], rods)]
+    rows = [folded(FAMILIES[f][0], rods) for f in turning]
+    place = [int(np.argmin(np.abs(orders.frequency - families[f]))) for f in turning]
     amplitude = orders.amplitude[place]
     return float(np.sum(amplitude * orders.share[rows, place]) / np.sum(amplitude))

@@ -56,8 +56,8 @@ class Stage:
 SCHEDULE = (
     Stage(3, Window(25.0, 0.35), 5.0, 8, 0.05, 0.15),
     Stage(3, Window(8.0, 0.7), 3.5, 8, 0.3, 0.06),
-    Stage(5, Window(5.0, 0.95), 3.0, 6, 0.6, 0.05),
-    Stage(7, Window(4.0, 0.95), 2.5, 8, 1.0, 0.04),
+    Stage(5, Window(5.0, 0.95), 3.5, 6, 0.6, 0.05),
+    Stage(7, Window(4.0, 0.95), 3.2, 8, 1.0, 0.04),
 )
 """The usual way from start to end."""
 
@@ -124,7 +124,7 @@ def run_stage(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     state, _ = settled(problem, _at_grid(state, grid))
     noise = np.maximum(stage.noise, np.median(misfits(Point(problem, state)), axis=0))[grid.band]
     data.weight /= (noise * np.exp(state.own[:, STRENGTH, None]) * grid.level) ** 2
-    found = descend(problem, state, Pace(stage.steps))
+    found = descend(problem, state, Pace(stage.steps, tolerance=5e-3))
     return Point(replace(problem, prior=prior), found.state, found.cost)
 
 
@@ -147,7 +147,7 @@ def introduce(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     if not seen:
         return state
     alone = replace(problem, prior=_only_new(model, state, prior, stage, seen))
-    return descend(alone, state, Pace(5, damping=1e-3)).state
+    return descend(alone, state, Pace(5, damping=1e-3, tolerance=1e-2)).state
 
 
 def take_after_kin(model: HeadModel, state: State, prior: Prior, stage: Stage, seen: int) -> None:
