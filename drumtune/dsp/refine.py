@@ -47,7 +47,7 @@ class Fit:
 
 def solve_linear(theta: Complexes, data: Complexes, window: Window, weight: Floats, *, slope: bool = True) -> Fit:
     """Amplitudes, residual and the pole step's normal matrix at fixed poles (`data` is (S, M), weight (S,))."""
-    return _project(theta, data, window, weight, slope=slope)[0]
+    return _project(theta, _clear(data, window), window, weight, slope=slope)[0]
 
 
 def refine(  # noqa: PLR0913
@@ -74,11 +74,12 @@ def refine(  # noqa: PLR0913
         Stop when a step gains less than this, in units of the mean weighted energy of a bin: 1e-4 is 1 % of a
         standard deviation.
     """
-    theta = _hold(theta, window, sample_rate)
+    theta, data = _hold(theta, window, sample_rate), _clear(data, window)
     fit, gradient = _project(theta, data, window, weight)
     damping = 1e-4
     for _ in range(steps):
-        lifted = fit.normal + damping * np.diag(np.abs(np.diag(fit.normal)) + 1e-300)
+        lifted = fit.normal.copy()
+        lifted.flat[:: theta.size + 1] += damping * np.abs(lifted.flat[:: theta.size + 1]) + 1e-300
         trial_theta = _hold(theta + np.linalg.solve(lifted, gradient), window, sample_rate)
         trial, trial_gradient = _project(trial_theta, data, window, weight)
         if trial.cost <= fit.cost:
@@ -124,21 +125,26 @@ def _scores(fit: Fit, data: Complexes, window: Window) -> Complexes:
     return np.asarray(heavy[:, None, :] * turn.conj()[window.sharing] * residual[:, :, None], dtype=np.complex128)
 
 
+def _clear(data: Complexes, window: Window) -> Complexes:
+    """Data (S, M) less what the smooth background explains of them."""
+    ground = window.background
+    return data - rows_by(rows_by(data, ground.conj(), window), ground.transpose(0, 2, 1), window)
+
+
 def _project(
     theta: Complexes, data: Complexes, window: Window, weight: Floats, *, slope: bool = True
 ) -> tuple[Fit, Complexes]:
-    """Eliminate the linear unknowns; return the fit and the gradient of the poles."""
+    """Eliminate the linear unknowns from clear data; return the fit and the gradient of the poles."""
     shape, turn = line_shape(theta, window, slope=slope)
     ground = window.background
     across = ground.conj().transpose(0, 2, 1)
-    data = data - rows_by(rows_by(data, ground.conj(), window), ground.transpose(0, 2, 1), window)
     shape = shape - ground @ (across @ shape)
     scale = np.sqrt((shape.real**2 + shape.imag**2).sum(axis=1, keepdims=True))
     scale[scale == 0.0] = 1.0
-    span, triangle = np.linalg.qr(shape / scale)
+    span, undo = _orthonormal(shape / scale)
     inner = rows_by(data, span.conj(), window)
     residual = data - rows_by(inner, span.transpose(0, 2, 1), window)
-    power = rows_by(inner, np.linalg.inv(triangle).transpose(0, 2, 1) / scale, window)
+    power = rows_by(inner, undo.transpose(0, 2, 1) / scale, window)
     energy = (residual.real**2 + residual.imag**2).sum(axis=1)
     if not slope:
         empty = np.zeros((theta.size, theta.size), dtype=np.complex128)
@@ -155,8 +161,32 @@ def _project(
     return Fit(theta, 2.0 * power, energy, weight, normal), gradient
 
 
+def _orthonormal(columns: Complexes) -> tuple[Complexes, Complexes]:
+    """Orthonormal columns Q (U, M, P) of the same span as unit columns, and V (U, P, P) with Q = columns V.
+
+    One and two columns, the usual cases, by Gram and Schmidt with the second projection repeated, which is as exact as
+    the reflections used for more and takes a third of the time.
+    """
+    lines = columns.shape[2]
+    if lines == 1:
+        return columns, np.ones((columns.shape[0], 1, 1), dtype=np.complex128)
+    if lines != 2:
+        span, triangle = np.linalg.qr(columns)
+        return span, np.linalg.inv(triangle)
+    first, second = columns[:, :, 0], columns[:, :, 1]
+    along = (first.conj() * second).sum(axis=1)
+    rest = second - along[:, None] * first
+    again = (first.conj() * rest).sum(axis=1)
+    rest = rest - again[:, None] * first
+    length = np.sqrt((rest.real**2 + rest.imag**2).sum(axis=1)) + 1e-300
+    undo = np.zeros((columns.shape[0], 2, 2), dtype=np.complex128)
+    undo[:, 0, 0], undo[:, 1, 1] = 1.0, 1.0 / length
+    undo[:, 0, 1] = -(along + again) / length
+    return np.stack([first, rest / length[:, None]], axis=2), undo
+
+
 def _hold(theta: Complexes, window: Window, sample_rate: float) -> Complexes:
     """Poles kept within the window and within what a line can be."""
-    rate = np.clip(-theta.real * sample_rate, GROWTH, FASTEST_DECAY)
-    line = np.clip(theta.imag * sample_rate / (2.0 * math.pi), window.low, window.high)
+    rate = np.minimum(np.maximum(-theta.real * sample_rate, GROWTH), FASTEST_DECAY)
+    line = np.minimum(np.maximum(theta.imag * sample_rate / (2.0 * math.pi), window.low), window.high)
     return np.asarray((-rate + 2j * math.pi * line) / sample_rate, dtype=np.complex128)
