@@ -152,7 +152,9 @@ def rounds_needed(hidden: HiddenDrum, most: int, seed: int) -> tuple[int | None,
 
 def tell(number: int, reading: Reading, moves: tuple[Move, ...], expected: float) -> None:
     told = "; ".join(words(move) for move in moves) or "no moves"
-    print(f"  round {number + 1}: {reading.verdict}, {reading.spread_cents:.0f} cents read; {told}; expected {expected:.0f}")
+    print(
+        f"  round {number + 1}: {reading.verdict}, {reading.spread_cents:.0f} cents read; {told}; expected {expected:.0f}"
+    )
 
 
 def main() -> None:

@@ -25,8 +25,9 @@ SLOPPY = 0.05
 """Relative deviation of a turn made by hand from the turn meant (our own, no source)."""
 MISFIT = 0.08
 """Deviation of what a rod shows from the same response at all rods, as a share of the change (our own, no source)."""
-LAG = 0.1
-"""Share of the change of the round before that friction may let through only now (our own, no source)."""
+LAG, LAG_SD = 0.08, 0.07
+"""Share of a round's change that friction lets through only in the next, and its deviation, before anything is heard
+(our own, no source)."""
 DRIFT = 1.0
 """Deviation in cents per rod by which a head settles between two readings of a session (our own, no source)."""
 LEVEL_DRIFT = 3.0
@@ -49,9 +50,9 @@ LEAST_RATIO, MOST_RATIO = 0.2, 4.0
 """Limits of a learned gain over the expected one."""
 UNKNOWN = 1e6
 """Variance in cents squared of a pitch nothing is known about."""
-TILT = 12.0
-"""Deviation in cents at a rod of one-sided tension before anything is heard (our own, no source): a turn makes little
-of it, and a take says little about it."""
+TILT, LEAST_TILT = 0.25, 2.0
+"""Deviation at a rod of one-sided tension before anything is heard: this share of what the other harmonics of the first
+reading have, and so many cents at least (our own, no source). Turns make little of it; takes say little about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +132,8 @@ class Learned:
         Pitch of the head as a whole now, against the reference of the readings.
     pairs
         Pairs of readings with known turns between them that the gains rest on.
+    waiting
+        Shape (N,), cents: change that friction is expected to let through yet.
     doubts, answers
         Rounds not turned as told; what each turned rod gave.
     """
@@ -143,13 +146,14 @@ class Learned:
     level_cents: float
     level_sd_cents: float
     pairs: int
+    waiting: Floats
     doubts: tuple[Doubt, ...] = ()
     answers: tuple[Answer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """Mean and covariance of pitches (N) and ratios (K) together."""
+    """Mean and covariance of pitches (N), ratios (K) and the lag (1) together."""
 
     mean: Floats
     covariance: Floats
@@ -214,13 +218,13 @@ def learn(drum: Drum, seen: Sequence[Seen], prior: RodResponse | None = None) ->
     for place, one in enumerate(seen[1:], start=1):
         state = _shifted(state, one.drift_cents, drum.rods)
         if one.turned is None:
-            state = _forgotten(state, drum.rods)
+            state = _forgotten(state, one)
             state, before = _measured(state, one)[0], np.zeros(drum.rods)
             continue
         gains = per_tension / seen[place - 1].tension
         state, before = _turned(state, one, gains, before, (place, ledger))
         pairs += bool(np.any(one.turned))
-    return _learned(state, per_tension / seen[-1].tension, pairs, ledger)
+    return _learned(state, per_tension / seen[-1].tension, pairs, (ledger, before))
 
 
 def _check(one: Seen, rods: int) -> None:
@@ -232,10 +236,11 @@ def _check(one: Seen, rods: int) -> None:
 def _begin(one: Seen, relative: Floats) -> _State:
     """State after the first reading."""
     rods, gains = one.pulls.size, relative.shape[0]
-    covariance = np.zeros((rods + gains, rods + gains))
-    covariance[:rods, :rods] = _unknown(rods)
-    covariance[rods:, rods:] = relative
-    mean = np.concatenate([np.full(rods, one.level_cents), np.ones(gains)])
+    covariance = np.zeros((rods + gains + 1, rods + gains + 1))
+    covariance[:rods, :rods] = _unknown(one)
+    covariance[rods:-1, rods:-1] = relative
+    covariance[-1, -1] = LAG_SD**2
+    mean = np.concatenate([np.full(rods, one.level_cents), np.ones(gains), [LAG]])
     return _measured(_State(mean, covariance), one)[0]
 
 
@@ -247,19 +252,23 @@ def _shifted(state: _State, cents: float, rods: int) -> _State:
     return _State(mean, covariance)
 
 
-def _forgotten(state: _State, rods: int) -> _State:
-    """State that keeps the gains and knows nothing of the pitches any more."""
+def _forgotten(state: _State, one: Seen) -> _State:
+    """State that keeps the gains and knows nothing of the pitches any more, before a reading."""
+    rods = one.pulls.size
     covariance = state.covariance.copy()
     covariance[:rods, :] = covariance[:, :rods] = 0.0
-    covariance[:rods, :rods] = _unknown(rods)
+    covariance[:rods, :rods] = _unknown(one)
     middle = np.full(rods, state.mean[:rods].mean())
     return _State(np.concatenate([middle, state.mean[rods:]]), covariance)
 
 
-def _unknown(rods: int) -> Floats:
-    """Covariance of pitches nothing is known about but that one-sided tension is small, (N, N)."""
+def _unknown(one: Seen) -> Floats:
+    """Covariance of pitches nothing is known about but that one-sided tension is small beside the rest, (N, N)."""
+    rods = one.pulls.size
     tilt = harmonic_projectors(rods)[1]
-    return np.asarray(UNKNOWN * (np.eye(rods) - tilt) + TILT**2 * 0.5 * rods * tilt)
+    rest = one.pulls - tilt @ one.pulls
+    variance = LEAST_TILT**2 + TILT**2 * float(np.mean(rest**2))
+    return np.asarray(UNKNOWN * (np.eye(rods) - tilt) + variance * 0.5 * rods * tilt)
 
 
 def _measured(state: _State, one: Seen, times: float = 1.0) -> tuple[_State, float]:
@@ -281,18 +290,25 @@ def _effects(gains: Floats, turned: Floats) -> Floats:
     return np.asarray((gains[:, None] * (harmonic_projectors(turned.size) @ turned)).T)
 
 
+def _matrix(state: _State, gains: Floats, rods: int) -> Floats:
+    """Cents at rod i for one turn of rod j as now known, shape (N, N)."""
+    ratio = np.clip(state.mean[rods:-1], LEAST_RATIO, MOST_RATIO)
+    return np.asarray(np.tensordot(gains * ratio, harmonic_projectors(rods), 1))
+
+
 def _predicted(state: _State, story: _Story, gains: Floats, before: Floats) -> _State:
     """State after the turns of a story, before the reading."""
     rods = story.turned.size
     step = np.eye(state.mean.size)
-    step[:rods, rods:] = _effects(gains, story.turned)
+    step[:rods, rods:-1] = _effects(gains, story.turned)
+    step[:rods, -1] = before
     covariance = step @ state.covariance @ step.T
     mean = step @ state.mean
-    matrix = np.tensordot(gains * np.clip(state.mean[rods:], LEAST_RATIO, MOST_RATIO), harmonic_projectors(rods), 1)
+    matrix = _matrix(state, gains, rods)
     by_hand = (SLOPPY * story.turned) ** 2
     if story.free:
         by_hand[story.rod - 1] += OTHER_TURN**2
-    noise = (matrix * by_hand) @ matrix.T + np.diag((MISFIT * (matrix @ story.turned)) ** 2 + (LAG * before) ** 2)
+    noise = (matrix * by_hand) @ matrix.T + np.diag((MISFIT * (matrix @ story.turned)) ** 2)
     covariance[:rods, :rods] += noise + DRIFT**2 * np.eye(rods) + LEVEL_DRIFT**2
     return _State(mean, covariance)
 
@@ -339,9 +355,8 @@ def _turned(
     weight /= weight.sum()
     _note_doubt(book, told, weight, one.turned)
     joined = _joined(ends, weight)
-    matrix = np.tensordot(gains * np.clip(joined.mean[rods:], LEAST_RATIO, MOST_RATIO), harmonic_projectors(rods), 1)
     likely = np.average([story.turned for story in told], axis=0, weights=weight)
-    return joined, np.asarray(matrix @ likely)
+    return joined, np.asarray(_matrix(joined, gains, rods) @ likely)
 
 
 def _joined(states: Sequence[_State], weight: Floats) -> _State:
@@ -356,8 +371,7 @@ def _joined(states: Sequence[_State], weight: Floats) -> _State:
 def _free_turn(ahead: _State, one: Seen, gains: Floats, rod: int) -> tuple[float, float]:
     """Turn of a rod beyond what was told and its variance, the story being that it was turned by another amount."""
     rods = one.pulls.size
-    ratio = np.clip(ahead.mean[rods:], LEAST_RATIO, MOST_RATIO)
-    shape = np.tensordot(gains * ratio, harmonic_projectors(rods), 1)[:, rod - 1]
+    shape = _matrix(ahead, gains, rods)[:, rod - 1]
     seen = ahead.covariance[:rods, :rods] + one.covariance + one.level_sd_cents**2 + 1e-6 * np.eye(rods)
     off = one.pulls + one.level_cents - ahead.mean[:rods]
     pull = np.linalg.solve(seen, OTHER_TURN**2 * shape)
@@ -393,11 +407,12 @@ def _note_doubt(book: tuple[int, _Ledger], told: Sequence[_Story], weight: Float
             ledger.doubts.append(Doubt(place, best.rod, float(turned[at]), likely, probability, best.instead))
 
 
-def _learned(state: _State, gains: Floats, pairs: int, ledger: _Ledger) -> Learned:
+def _learned(state: _State, gains: Floats, pairs: int, book: tuple[_Ledger, Floats]) -> Learned:
     """Everything told, from the last state."""
+    ledger, change = book
     rods = ledger.rounds.size
-    ratio = np.clip(state.mean[rods:], LEAST_RATIO, MOST_RATIO)
-    spread = state.covariance[rods:, rods:]
+    ratio = np.clip(state.mean[rods:-1], LEAST_RATIO, MOST_RATIO)
+    spread = state.covariance[rods:-1, rods:-1]
     pitch, covariance = state.mean[:rods], state.covariance[:rods, :rods]
     middle = np.eye(rods) - 1.0 / rods
     answers = tuple(
@@ -417,6 +432,7 @@ def _learned(state: _State, gains: Floats, pairs: int, ledger: _Ledger) -> Learn
         level_cents=float(pitch.mean()),
         level_sd_cents=math.sqrt(max(float(covariance.mean()), 0.0)),
         pairs=pairs,
+        waiting=min(max(float(state.mean[-1]), 0.0), 0.5) * change,
         doubts=tuple(ledger.doubts),
         answers=answers,
     )

@@ -34,6 +34,8 @@ FINE_SPREAD = 8.0
 """Spread in cents at which a head with rounds behind it is left alone."""
 LEAST_GAIN = 1.0
 """Cents a round must be expected to gain to be worth the turning."""
+SURE = 0.7
+"""Chance that a round makes the head better, below which it is better to listen again first."""
 PRIOR_WIDTH = 1.2
 """Factor on the spread of a reading's prior, as ``drumtune.advice.inversion.beliefs`` has it."""
 LEAST_HOLD = 0.4
@@ -42,6 +44,9 @@ LEAST_LEFT, MOST_LEFT = 0.2, 0.9
 """Limits of what a reading leaves open of its prior of harmonic 1."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
+FEW_TAPS_DO, MANY_TAPS = 60.0, 6
+"""Spread in cents from which on more taps are asked for, and how many per rod: single takes say little about one side
+being tighter than the other, and that gets better with the root of the taps."""
 MOST_TURN = STEP * MOST_STEPS
 """Largest turn per rod and round."""
 
@@ -104,9 +109,7 @@ def first_pair(reading: Reading, air: Air | None = None) -> tuple[float, float]:
     return sum(mode.frequency_hz for mode in pair) / len(pair), sd if math.isfinite(sd) else 1.0
 
 
-def kept(
-    reading: Reading, turned: Floats | None = None, *, said: bool = False, celsius: float | None = None
-) -> Kept:
+def kept(reading: Reading, turned: Floats | None = None, *, said: bool = False, celsius: float | None = None) -> Kept:
     """Return what the log keeps of a reading for learning: signed turns before it (N,) or None, who says so, °C."""
     frequency, sd = first_pair(reading, None if celsius is None else Air.at(celsius))
     pulls, covariance = as_measured(reading)
@@ -207,7 +210,8 @@ def plan_round(known: Learned, drum: Drum, tension: float, verdict: Verdict | No
     -----
     A head with rounds behind it is taken on to `FINE_SPREAD`, well under what a single reading calls even.
     """
-    aim = _Aim("spread", known.pulls, known.covariance)
+    waiting = known.waiting - known.waiting.mean()
+    aim = _Aim("spread", known.pulls + waiting, known.covariance)
     if known.pairs == 0 and verdict == "unsure":
         return _still(aim, known, drum, tension, "The reading is not sure enough to turn a rod on it: tap round again.")
     if (known.pairs == 0 and verdict == "even") or float(np.ptp(known.pulls)) < FINE_SPREAD:
@@ -235,7 +239,14 @@ def plan_back(known: Learned, drum: Drum, tension: float, setting: Setting, cels
     `expected_spread_cents` of the plan is the largest distance of a rod from the setting to be expected afterwards.
     """
     warmth = warmth_cents(drum, tension, _warmer(setting.celsius, celsius))
-    off = known.pulls + known.level_cents - (setting.pulls - setting.pulls.mean()) - setting.level_cents - warmth
+    off = (
+        known.pulls
+        + known.waiting
+        + known.level_cents
+        - (setting.pulls - setting.pulls.mean())
+        - setting.level_cents
+        - warmth
+    )
     aim = _Aim("distance", off, known.covariance + known.level_sd_cents**2)
     plan = _planned(aim, known, drum, tension)
     note = f"The head as a whole stands {off.mean():+.0f} cents from {setting.name!r}."
@@ -267,8 +278,9 @@ def _planned(aim: _Aim, known: Learned, drum: Drum, tension: float) -> Plan:
     draws = chances(aim.off, aim.covariance, known.response)
     up = drum.head.thickness == 0.0 or float(safe_share(stress(tension, drum.head.thickness))) < 1.0
     turns, after, step = _in_best_step(draws, aim.goal, up)
-    before = float(measure(draws.off, aim.goal).mean())
-    if not turns.any() or after.mean() > before - LEAST_GAIN:
+    before = measure(draws.off, aim.goal)
+    better = float(np.mean(after < before))
+    if not turns.any() or after.mean() > before.mean() - LEAST_GAIN or better < SURE:
         return _still(aim, known, drum, tension, "No turn is expected to bring the head nearer: leave it as it is.")
     change = known.response.effect(turns)
     cautions = cautions_for(known.pulls, known.covariance, drum, tension, change, turning=True)
@@ -308,6 +320,8 @@ def _notes(turns: Floats, step: float, known: Learned, change: float) -> tuple[s
         f"What a turn does to this drum is known to about {sure:.0f} %, from {behind}: tap round again afterwards.",
         f"The whole head is expected to move by {change:+.0f} cents.",
     ]
+    if known.pairs or float(np.ptp(known.pulls)) < FEW_TAPS_DO:
+        notes.append(f"What is left is small: tap {MANY_TAPS} times at each rod next time, so that it is heard better.")
     if step < STEP:
         notes.append(
             f"Steps of 1/{round(1.0 / step)} turn ({360.0 * step:.0f} degrees), because this drum answers too strongly "
