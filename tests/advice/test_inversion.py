@@ -37,12 +37,11 @@ def a_point(seed: int = 0, *, rods: int = RODS) -> tuple[HeadModel, State, Grid]
     common[at.tilt] = 4e-4 * rng.normal(size=2 * len(table.doublets))
     common[at.gain] = rng.normal(size=2 * table.count)
     lines = 80.0 * table.zero / np.sqrt(1.0 + 1.1 * table.chi)
-    common[at.stray] = lines[1] * 1.01, 2.0
     own = 0.02 * rng.normal(size=(model.angles.size, LOCALS))
     own[:, CONTACT] = 1.8
     frequency = np.concatenate([np.linspace(0.98 * f, 1.02 * f, 5) for f in lines])
     band = np.repeat([0, 1, 2, 2, 3, 4, 5, 6, 6, 6], 5)
-    grid = Grid(frequency, band, 4.0, np.ones(frequency.size), 1)
+    grid = Grid(frequency, band, 4.0, np.ones(frequency.size))
     return model, State(common, own, np.ones(frequency.size, complex)), grid
 
 
@@ -65,7 +64,7 @@ def test_block_slopes_are_differences_of_blocks():
     # slopes of loss leave out how the share of families in a mode moves: small, and no matter to where a fit rests
     [
         *(("field", 0.06), ("scale", 0.02), ("air", 0.02), ("offset", 0.04), ("tilt", 0.04)),
-        *(("gain", 1e-6), ("reach", 1e-6), ("stray", 1e-4)),
+        *(("gain", 1e-6), ("reach", 1e-6)),
     ],
 )
 def test_slopes_by_common_unknowns_are_differences_of_spectra(name, most):
@@ -98,7 +97,6 @@ def test_one_sided_tension_is_a_displacement_of_the_taps(which):
     state.common[model.at.field] = 0.0
     state.own[:] = 0.0
     state.own[:, CONTACT] = 1.8
-    grid = Grid(grid.frequency, grid.band, grid.damping, grid.level, -1)
     before = predict(model, state, grid)
 
     def left(amount: float) -> float:

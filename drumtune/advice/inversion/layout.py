@@ -93,8 +93,7 @@ class Globals:
     field: rod harmonics of the tension; scale: log of sqrt(T/sigma)/(2 pi a) in Hz; air: log of the air parameter;
     offset: relative deviation of each family's frequency; loss: log decay rate of each family (1/s); tilt, loss_tilt:
     traceless corrections of each doublet's frequency and loss (two each); gain: microphone gain of each mode (real,
-    then imaginary); glide: relative fall of pitch of the loudest tap; reach: common error of the tap radius;
-    stray: frequency (relative) and log decay rate of one line foreign to the head.
+    then imaginary); glide: relative fall of pitch of the loudest tap; reach: common error of the tap radius.
     """
 
     field: slice
@@ -107,19 +106,18 @@ class Globals:
     gain: slice
     glide: slice
     reach: slice
-    stray: slice
 
     @property
     def size(self) -> int:
         """Number of common unknowns G."""
-        return int(self.stray.stop)
+        return int(self.reach.stop)
 
 
 def global_slices(rods: int) -> Globals:
     """Slices of the common unknowns for a head of `rods` rods."""
     table = modes()
     families, doublets = len(FAMILIES), len(table.doublets)
-    sizes = (rods - 1, 1, 1, families, families, 2 * doublets, 2 * doublets, 2 * table.count, 1, 1, 2)
+    sizes = (rods - 1, 1, 1, families, families, 2 * doublets, 2 * doublets, 2 * table.count, 1, 1)
     edges = np.concatenate([[0], np.cumsum(sizes)])
     parts = [slice(int(a), int(b)) for a, b in pairwise(edges)]
     return Globals(*parts)
@@ -131,6 +129,4 @@ SHAPE = slice(5, 5 + 17)
 """Additive errors of the mode shapes at one tap, in units of each mode's rms on the tap circle."""
 RESIDUAL = slice(SHAPE.stop, SHAPE.stop + 2 * len(BANDS))
 """Constant residual of each band (real, then imaginary), in units of the band's rms."""
-STRAY = slice(RESIDUAL.stop, RESIDUAL.stop + 2)
-"""Strength of the stray line in one tap (real, imaginary)."""
-LOCALS = STRAY.stop
+LOCALS = RESIDUAL.stop

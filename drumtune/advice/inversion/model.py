@@ -23,7 +23,6 @@ from drumtune.advice.inversion.layout import (
     RADIUS,
     RESIDUAL,
     SHAPE,
-    STRAY,
     STRENGTH,
     Globals,
     global_slices,
@@ -49,15 +48,12 @@ class Grid:
         Decay rate of the exponential window, 1/s.
     level
         Typical level of the data in each bin's band, shape (K,): the unit of the constant residuals.
-    stray_band
-        Band that holds a line foreign to the head, or -1.
     """
 
     frequency: Array
     band: NDArray[np.int64]
     damping: float
     level: Array
-    stray_band: int = -1
 
     @property
     def s(self) -> Complex:
@@ -159,42 +155,13 @@ def answer(band: Band, common: Common) -> Complex:
     return heard
 
 
-@dataclass(frozen=True, slots=True)
-class Assembled:
-    """Spectra without the bins' gains (S, K), the taps' strength and delay (S, K), the foreign line (K,)."""
-
-    spectra: Complex
-    delay: Complex
-    stray: Complex
-
-
-def assembled(model: HeadModel, state: State, grid: Grid, drive: Array, response: Complex) -> Assembled:
-    """Spectra from shape values (S, M) and mode responses (M, K)."""
+def assembled(state: State, grid: Grid, drive: Array, response: Complex) -> tuple[Complex, Complex]:
+    """Spectra without the bins' gains, from shape values (S, M) and answers (M, K); the taps' strength and delay."""
     half = len(modes().slots)
     constant = state.own[:, RESIDUAL]
     constant = constant[:, :half] + 1j * constant[:, half:]
     delay = np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], grid.s))
-    inside = drive @ response + grid.level * constant[:, grid.band]
-    stray = stray_line(model, state, grid)
-    if grid.stray_band >= 0:
-        inside += foreign(state)[:, None] * grid.level * stray
-    return Assembled(delay * inside, delay, stray)
-
-
-def foreign(state: State) -> Complex:
-    """Strength of the foreign line in each tap, (S,)."""
-    strength: Complex = state.own[:, STRAY] @ np.array([1.0, 1j])
-    return strength
-
-
-def stray_line(model: HeadModel, state: State, grid: Grid) -> Complex:
-    """Response of the foreign line in its band, shape (K,), 1 at its peak; zero where there is none."""
-    if grid.stray_band < 0:
-        return np.zeros(grid.frequency.size, complex)
-    place, log_rate = state.common[model.at.stray]
-    rate = np.exp(log_rate)
-    line: Complex = (rate + grid.damping) / (grid.s + rate - 2j * np.pi * place)
-    return np.where(grid.band == grid.stray_band, line, 0.0)
+    return delay * (drive @ response + grid.level * constant[:, grid.band]), delay
 
 
 def predict(model: HeadModel, state: State, grid: Grid) -> Complex:
@@ -208,7 +175,7 @@ def predict(model: HeadModel, state: State, grid: Grid) -> Complex:
         band = band_at(place, common, found.stiffness[place], grid.s, contact)
         drive[:, band.table.slot] = weighted(band.weight, values[:, band.table.slot])
         response[band.table.slot] = answer(band, common)
-    return assembled(model, state, grid, drive, response).spectra
+    return assembled(state, grid, drive, response)[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,6 @@ from drumtune.advice.inversion.layout import (
     RADIUS,
     RESIDUAL,
     SHAPE,
-    STRAY,
     STRENGTH,
     modes,
 )
@@ -36,10 +35,8 @@ from drumtune.advice.inversion.model import (
     answer,
     assembled,
     contacts,
-    foreign,
     places,
     stiffness,
-    stray_line,
     weighted,
 )
 from drumtune.advice.inversion.shape_table import shape_table
@@ -96,19 +93,14 @@ def linearise(model: HeadModel, state: State, grid: Grid) -> Slopes:
         _add_responses(model, grid, making, band, making.inner_slopes[place])
         _add_drives(model, making, band)
     making.drive_slope[model.at.reach] += making.outward
-    done = assembled(model, state, grid, making.drive, making.response)
+    spectra, delay = assembled(state, grid, making.drive, making.response)
     own = making.own
     own[:, RADIUS], own[:, ANGLE] = making.outward @ making.response, making.round @ making.response
     own[:, CONTACT] = making.longer @ making.response
     own[:, RESIDUAL] = _residual_slopes(grid)
-    own[:, STRAY] = grid.level * done.stray * np.array([[1.0], [1j]])
-    own *= done.delay[:, None, :]
-    own[:, STRENGTH], own[:, DELAY] = done.spectra, -1e-3 * grid.s * done.spectra
-    common = making.total()
-    if grid.stray_band >= 0:
-        _add_stray(model, state, grid, common)
-    common *= done.delay[:, None, :]
-    return Slopes(done.spectra, common, own)
+    own *= delay[:, None, :]
+    own[:, STRENGTH], own[:, DELAY] = spectra, -1e-3 * grid.s * spectra
+    return Slopes(spectra, making.total() * delay[:, None, :], own)
 
 
 def _add_responses(model: HeadModel, grid: Grid, making: _Making, band: Band, inner_slopes: Array) -> None:
@@ -147,16 +139,6 @@ def _residual_slopes(grid: Grid) -> Complex:
         out[b] = np.where(grid.band == b, grid.level, 0.0)
         out[half + b] = 1j * out[b]
     return out
-
-
-def _add_stray(model: HeadModel, state: State, grid: Grid, common: Complex) -> None:
-    """Slopes by the place and rate of the foreign line."""
-    start, step = model.at.stray.start, 1e-5
-    strength, here = foreign(state)[:, None] * grid.level, stray_line(model, state, grid)
-    for i in range(2):
-        moved = State(state.common.copy(), state.own, state.gain)
-        moved.common[start + i] += step
-        common[:, start + i] += strength * (stray_line(model, moved, grid) - here) / step
 
 
 def modal(model: HeadModel, state: State, grid: Grid) -> Modal:

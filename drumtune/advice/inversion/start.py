@@ -17,7 +17,6 @@ from drumtune.advice.inversion.layout import (
     RADIUS,
     RESIDUAL,
     SHAPE,
-    STRAY,
     STRENGTH,
     modes,
 )
@@ -65,13 +64,11 @@ def first_prior(model: HeadModel, start: Start) -> Prior:
     mean[at.loss] = np.log([25.0 if m == 0 else 10.0 for m, _ in FAMILIES])
     sd[at.tilt], sd[at.loss_tilt], sd[at.gain] = 4e-4, 0.1, 30.0
     sd[at.glide], sd[at.reach] = 0.01, 0.03
-    mean[at.stray], sd[at.stray] = (start.families[1], np.log(12.0)), (0.05 * start.families[1], 1.0)
     own_mean, own_sd = np.zeros(LOCALS), np.ones(LOCALS)
     own_mean[CONTACT] = 1.8
     own_sd[[STRENGTH, DELAY, CONTACT, RADIUS, ANGLE]] = (1.5, 1.0, 0.5, RADIUS_SD, ANGLE_SD)
     own_sd[SHAPE] = 0.003 * table.mode_zero / table.zero[1]
     own_sd[RESIDUAL] = 0.015
-    own_sd[STRAY] = 1e-6
     return Prior(mean, sd, own_mean, own_sd)
 
 
