@@ -33,9 +33,14 @@ ROWS = {
     "store": (THOUGHT | {"files"}, {"numpy", "platformdirs"}),
     "plots": (THOUGHT | {"files"}, {"numpy", "matplotlib"}),
     "report": (THOUGHT | {"files", "plots"}, {"numpy", "matplotlib", "jinja2", "markupsafe"}),
-    "web": (THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report"}, {"numpy", "starlette", "uvicorn"}),
+    "session": (THOUGHT | {"files"}, {"numpy"}),
+    "live": (THOUGHT | {"session"}, {"numpy", "sounddevice"}),
+    "web": (
+        THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report", "session"},
+        {"numpy", "starlette", "uvicorn", "cryptography"},
+    ),
     "cli": (
-        THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report", "web"},
+        THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report", "session", "live", "web"},
         {"numpy", "typer", "rich", "sounddevice", "platformdirs"},
     ),
 }

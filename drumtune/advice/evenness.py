@@ -39,6 +39,8 @@ STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
 AIR_DOUBT = 2.0
 """Factor by which the air's weight found may differ from that of the stand before the player is told."""
+LEAD, TAIL = 0.3, 1.2
+"""Sound looked at before the first stroke and after the last, s: how long a recording runs on must not matter."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
 """Tensions in N/m between which the head is looked for."""
 
@@ -111,8 +113,10 @@ def _prepared(
 ) -> tuple[Take, Array]:
     """Taps as the fit wants them, and the angle of each one's rod."""
     flat = [tap for taps in used for tap in taps]
-    onsets = np.array([tap.onset for tap in flat])
     strokes = np.sort([tap.onset for taps in every for tap in taps])
+    first = max(round((strokes[0] - LEAD) * rate), 0)
+    samples = samples[first : round((strokes[-1] + TAIL) * rate)]
+    onsets, strokes = np.array([tap.onset for tap in flat]) - first / rate, strokes - first / rate
     after = np.append(strokes, samples.size / rate)
     ends = after[np.searchsorted(strokes, onsets, side="right")]
     low = Taps.of(samples - samples.mean(), rate, onsets, ends)

@@ -76,13 +76,24 @@ def do(
         be written. The log is changed only at the very end.
     """
     from drumtune.drum import Air
+
+    check(asked, drum, log)
+    air = None if asked.temperature_c is None else Air.at(asked.temperature_c)
+    done = job.do(paths, drum.stand.drum, taps_per_rod=taps_per_rod, channel=channel, progress=progress, air=air)
+    return keep(done, drum, log, asked)
+
+
+def keep(done: job.Job, drum: KeptStand, log: Path, asked: Asked) -> tuple[job.Job, Round]:
+    """Learn from a take that was read, plan, and keep it all. The log is changed only at the very end.
+
+    Raises
+    ------
+    DrumtuneError
+        If what was said about turns or the setting does not fit, or the log cannot be written.
+    """
     from drumtune.store import changes, opened, queries
     from drumtune.store.file import transaction
 
-    check(asked, drum, log)
-    rods = drum.stand.drum.rods
-    air = None if asked.temperature_c is None else Air.at(asked.temperature_c)
-    done = job.do(paths, drum.stand.drum, taps_per_rod=taps_per_rod, channel=channel, progress=progress, air=air)
     take = _take(done, asked)
     with opened(log, writing=True) as connection, transaction(connection):
         before = queries.entries(connection, stand_id=drum.stand_id)
@@ -92,7 +103,7 @@ def do(
             entry, kept = before[-1], chain(before)
             turning = entry.turning
         else:
-            turning = told(asked, before, rods)
+            turning = told(asked, before, drum.stand.drum.rods)
             kept = (*chain(before), _kept(done.reading, asked.temperature_c, turning))
         known, plan, aim = _planned(connection, drum, done.reading, kept, asked)
         if again is None:

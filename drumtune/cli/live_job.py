@@ -1,0 +1,273 @@
+"""The work behind `drumtune listen` and `drumtune serve`: a round read and kept, the other answers for one drum.
+
+Every function takes plain values and gives plain values, so that it can be done in another process.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drumtune.advice.turns import Move
+    from drumtune.cli.job import Job
+    from drumtune.cli.round_job import Round
+    from drumtune.session import Take
+    from drumtune.store.records import KeptStand
+
+FOLDER = "live"
+"""Folder beside the log in which rounds are kept while they go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A reading for the page and the terminal: the document of ``even --json``, the moves, and the text for people."""
+
+    document: dict[str, Any]
+    moves: tuple[Move, ...]
+    verdict: str
+    text: str
+
+
+def folder_of(log: Path, name: str) -> Path:
+    """Where the round of a drum is kept; the name is not used as a path."""
+    return log.parent / FOLDER / hashlib.sha256(name.encode()).hexdigest()[:16]
+
+
+def drums(log: Path) -> list[dict[str, Any]]:
+    """Drums of the log; none where there is no log yet."""
+    from drumtune.cli.stand import _line
+    from drumtune.store import opened, queries
+
+    if not log.exists():
+        return []
+    with opened(log) as connection:
+        return [
+            {
+                "name": kept.stand.name,
+                "sizes": _line(kept.stand),
+                "rods": kept.stand.drum.rods,
+                "takes": len(queries.numbers(connection, kept.stand.name)),
+                "bottom": kept.stand.bottom is not None,
+            }
+            for kept in queries.stands(connection)
+        ]
+
+
+def describe(log: Path, told: dict[str, Any]) -> str:
+    """Keep a new drum, told as in a stand file; return its name.
+
+    Raises
+    ------
+    DrumtuneError
+        If no drum is so built, or there is one of that name.
+    """
+    from drumtune.cli.stand import _described
+    from drumtune.store import changes, opened
+
+    stand = _described(told)
+    with opened(log, writing=True) as connection:
+        changes.add_stand(connection, stand)
+    return stand.name
+
+
+def kept_stand(log: Path, name: str) -> KeptStand:
+    """Return a drum of the log.
+
+    Raises
+    ------
+    LogError
+        If there is none of that name.
+    """
+    from drumtune.store import opened, queries
+
+    with opened(log) as connection:
+        return queries.stand(connection, name)
+
+
+def rods_of(log: Path, name: str) -> int:
+    """Rods of a drum of the log."""
+    return kept_stand(log, name).stand.drum.rods
+
+
+def read_take(log: Path, name: str, take: Take, turned: tuple[float, ...] | None) -> Answer:
+    """Read a live round, keep it in the log and plan the moves; its sound is left in the drum's folder as live.wav.
+
+    Raises
+    ------
+    DrumtuneError
+        If the take does not allow an answer or cannot be kept.
+    """
+    import numpy as np
+
+    from drumtune.advice.evenness import read_head
+    from drumtune.advice.turns import plan_moves
+    from drumtune.audio import write_wav
+    from drumtune.cli import round_job
+    from drumtune.cli.job import Job
+
+    kept = kept_stand(log, name)
+    drum = kept.stand.drum
+    reading = read_head(take.samples, take.sample_rate, take.groups, drum)
+    folder = folder_of(log, name)
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / "live.wav"
+    write_wav(file, np.clip(take.samples, -1.0, 1.0), round(take.sample_rate))
+    plan = plan_moves(reading.pulls_cents, reading.covariance, drum, reading.tension, verdict=reading.verdict)
+    done = Job((file,), take.duration, take.sample_rate, max(len(taps) for taps in take.groups), reading, plan)
+    said = None if turned is None else written_turns(turned)
+    return _answer(*round_job.keep(done, kept, log, round_job.Asked(turned=_if_any(log, kept, said))))
+
+
+def read_alone(sizes: dict[str, Any], take: Take) -> Answer:
+    """Read a live round of a drum told by its sizes (as `drumtune.cli.options.stand` takes them); nothing is kept."""
+    from drumtune.advice.evenness import read_head
+    from drumtune.advice.turns import plan_moves
+    from drumtune.cli import options
+    from drumtune.cli.job import Job
+
+    drum = options.stand(**sizes)
+    reading = read_head(take.samples, take.sample_rate, take.groups, drum)
+    plan = plan_moves(reading.pulls_cents, reading.covariance, drum, reading.tension, verdict=reading.verdict)
+    per_rod = max(len(taps) for taps in take.groups)
+    return _answer(Job((Path("live"),), take.duration, take.sample_rate, per_rod, reading, plan), None)
+
+
+def read_file(log: Path, name: str, path: Path, per_rod: int | None) -> Answer:
+    """Read an uploaded recording of a drum, as one more round of it.
+
+    Raises
+    ------
+    DrumtuneError
+        As for ``drumtune even``.
+    """
+    from drumtune.cli import round_job
+
+    kept = kept_stand(log, name)
+    return _answer(*round_job.do([path], kept, log, round_job.Asked(), taps_per_rod=per_rod))
+
+
+def _answer(done: Job, kept: Round | None) -> Answer:
+    from drumtune.cli import documents, round_words, words
+
+    plain = documents.document(done)
+    text = words.text(done)
+    if kept is not None:
+        plain["log"] = round_words.document(kept)
+        text += "\n\n" + round_words.text(kept)
+    plain["take"]["files"] = [path.name for path in done.files]
+    return Answer(plain, done.plan.moves, done.reading.verdict, text)
+
+
+def written_turns(turned: tuple[float, ...]) -> str:
+    """Signed turns as ``--turned`` takes them.
+
+    Examples
+    --------
+    >>> written_turns((0.125, 0.0, -0.0625, 0.0))
+    '1:+1/8,3:-1/16'
+    """
+    parts = [
+        f"{i + 1}:{'+' if t > 0 else '-'}{Fraction(abs(t)).limit_denominator(64)}" for i, t in enumerate(turned) if t
+    ]
+    return ",".join(parts) or "none"
+
+
+def _if_any(log: Path, kept: KeptStand, turned: str | None) -> str | None:
+    """What was turned, unless the log has no reading it could follow on."""
+    from drumtune.store import opened, queries
+
+    with opened(log) as connection:
+        return turned if queries.numbers(connection, stand_id=kept.stand_id) else None
+
+
+def ring(log: Path, name: str, samples: Any, rate: float) -> dict[str, Any]:
+    """What the last hit did: note, after-note, decay, partials.
+
+    Raises
+    ------
+    DrumtuneError
+        If there is no hit in it.
+    """
+    from drumtune.advice.ring import read_hits
+    from drumtune.cli import ring_words
+
+    radius = kept_stand(log, name).stand.drum.head.radius
+    hits = read_hits(samples, rate, radius=radius)
+    answer = ring_words.Answer(hits[:1], ())
+    return {**ring_words.document(answer), "text": ring_words.text(answer)}
+
+
+def pair(log: Path, name: str) -> dict[str, Any]:
+    """Suggestions for the two heads of a drum, from its last reading.
+
+    Raises
+    ------
+    DrumtuneError
+        If the drum has no bottom head, or was never read.
+    """
+    from drumtune.advice.rounds import first_pair
+    from drumtune.cli import pair_documents, pair_job, pair_words
+    from drumtune.cli.pair_stand import Shell
+    from drumtune.drum import INCH
+    from drumtune.errors import StandError
+    from drumtune.store import opened, queries
+
+    stand = kept_stand(log, name).stand
+    if stand.bottom is None:
+        raise StandError(f"{name} is described as open below: there is no pair of heads")
+    with opened(log) as connection:
+        numbers = queries.numbers(connection, name)
+        if not numbers:
+            raise StandError(f"{name} was not read yet: make a round first")
+        reading = queries.entry(connection, numbers[-1][0]).reading
+    weights = (stand.drum.head.surface_density, stand.bottom.surface_density)
+    shell = Shell(2.0 * stand.drum.head.radius / INCH, stand.depth / INCH, (10.0, 10.0), weights, None)
+    wish = pair_job.Wish("long", "rod", 18.0, first_pair(reading)[0], stand.bottom_rod)
+    done = pair_job.do(shell, pair_job.Takes(None, None, None, None), wish)
+    return {**pair_documents.document(done), "text": pair_words.text(done)}
+
+
+def kit(log: Path) -> dict[str, Any]:
+    """Notes for all drums of the log together.
+
+    Raises
+    ------
+    DrumtuneError
+        If there are none, or no notes fit them.
+    """
+    from drumtune.advice.kit_range import voice
+    from drumtune.cli import kit_documents, kit_job
+    from drumtune.errors import StandError
+    from drumtune.stand import LARGEST_KIT, Kit
+    from drumtune.store import opened, queries
+
+    with opened(log) as connection:
+        stands = tuple(kept.stand for kept in queries.stands(connection))[:LARGEST_KIT]
+    if len(stands) < 2:
+        raise StandError("a kit has two drums at least: describe another one")
+    voices = tuple(voice(stand) for stand in stands)
+    done = kit_job._chosen(Kit("drums of the log", stands), voices, None, kit_job.Asked())
+    return {**kit_documents.document(done), "text": kit_documents.text(done)}
+
+
+def log_of(log: Path, name: str) -> list[dict[str, Any]]:
+    """Readings of a drum, newest first."""
+    from drumtune.store import opened, queries
+
+    with opened(log) as connection:
+        entries = queries.entries(connection, name)
+    return [
+        {
+            "number": entry.number,
+            "when": entry.logged_utc,
+            "verdict": entry.reading.verdict,
+            "spread_cents": round(entry.reading.spread_cents, 1),
+            "expected_spread_cents": round(entry.plan.expected_spread_cents, 1) if entry.plan.moves else None,
+            "pulls_cents": [round(float(pull), 1) for pull in entry.reading.pulls_cents],
+        }
+        for entry in reversed(entries)
+    ][:50]

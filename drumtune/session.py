@@ -1,0 +1,382 @@
+"""A round as it goes on: sound in, messages out, everything kept so that it can go on after a stop.
+
+Joins the live taps (`drumtune.dsp.stream`) and the round (`drumtune.advice.round`), and keeps the sound round the
+strokes, which is what a reading needs. What must outlive the program is in a folder of its own: ``round.json`` and
+``sound.bin``. Both are written as the round goes on; a stroke whose ring was not yet on the disk is asked for again.
+
+Times in s on the session's own clock: it runs with the sound, and goes on across microphones and starts of the program.
+Does not read the head; `Session.take` gives what `drumtune.advice.evenness.read_head` wants.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.advice.round import (
+    Doubted,
+    Event,
+    Failed,
+    Found,
+    Lost,
+    Message,
+    Next,
+    Restart,
+    Round,
+    Sound,
+    Struck,
+    document,
+    from_document,
+    step,
+)  # fmt: skip
+from drumtune.dsp.stream import Heard, Stream
+from drumtune.dsp.taps import Tap
+from drumtune.errors import DrumtuneError, TakeError
+from drumtune.files import written
+
+Samples = NDArray[np.float64]
+
+CHUNK = 0.1
+"""Length of the pieces sound is kept in, s."""
+BEFORE, AFTER = 0.5, 1.4
+"""Sound kept before and after a stroke, s."""
+RING = 1.25
+"""Sound after the last stroke that a reading waits for, s."""
+LONGEST_GAP = 2.0
+"""Lost sound is put in as silence of no more than this, s."""
+PAUSE = 3.0
+"""Time put between the sound of one microphone or program start and the next, s."""
+_RECENT = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """The round's sound: samples with the pauses between strokes at their true length, rate (Hz), taps of each rod."""
+
+    samples: Samples
+    sample_rate: float
+    groups: tuple[tuple[Tap, ...], ...]
+
+    @property
+    def duration(self) -> float:
+        """Length in s."""
+        return self.samples.size / self.sample_rate
+
+
+class Session:
+    """One drum's round.
+
+    Parameters
+    ----------
+    rods, per_rod
+        What the round asks for.
+    folder
+        Where it is kept, made if need be; None keeps nothing.
+    """
+
+    def __init__(self, rods: int, per_rod: int, folder: Path | None = None) -> None:
+        self.state = Round(rods, per_rod)
+        self.stream: Stream | None = None
+        self.level = 0.0
+        self.lost = 0.0
+        self._rate = 0.0
+        self._begin = 0.0
+        self._last_tap = -math.inf
+        self._wanted_now = False
+        self._taps: dict[float, Tap] = {}
+        self._keep = _Keep(folder)
+        if folder is not None:
+            self._resume(folder)
+
+    @property
+    def time(self) -> float:
+        """The session's clock, s."""
+        return self._begin + (self.stream.time if self.stream else 0.0)
+
+    @property
+    def wants_reading(self) -> bool:
+        """Whether all taps are in, with their rings, and no reading was asked for yet."""
+        if self.state.phase != "reading" or self.state.trouble or self._wanted_now:
+            return False
+        return self.stream is None or self.time >= self._last_tap + RING
+
+    def listen(self, sample_rate: float) -> tuple[Message, ...]:
+        """Sound comes in from now on at a rate in Hz, from a microphone that was just opened."""
+        said: tuple[Message, ...] = ()
+        if self.state.strokes and self._rate and sample_rate != self._rate:
+            said = self.do(Restart())
+            said = (Message("note", "The microphone has another sample rate now: the round begins anew.", True), *said)
+        stop = self.stop()
+        self._begin = self._keep.end(self.time, sample_rate) if self.state.strokes or stop else 0.0
+        self._rate = float(sample_rate)
+        self.stream = Stream(sample_rate)
+        self._keep.open(self._rate, self._begin)
+        return (*stop, *said)
+
+    def stop(self) -> tuple[Message, ...]:
+        """The microphone is closed; the round stays where it is."""
+        if self.stream is None:
+            return ()
+        said = self._tell(self.stream.finish())
+        self._begin = self.time + PAUSE
+        self.stream = None
+        self._save()
+        return said
+
+    def feed(self, block: NDArray[np.floating], lost: int = 0) -> tuple[Message, ...]:
+        """Take the next samples; `lost` says how many went missing before them.
+
+        Raises
+        ------
+        ValueError
+            If there is no microphone, or the block is not one finite channel.
+        """
+        if self.stream is None:
+            raise ValueError("no microphone is open: listen first")
+        said: tuple[Message, ...] = ()
+        if lost > 0:
+            gap = np.zeros(min(lost, round(LONGEST_GAP * self._rate)))
+            self.lost += lost / self._rate
+            since = self.time
+            said = self._take_in(gap)
+            said += self.do(Lost(since))
+        return (*said, *self._take_in(block))
+
+    def _take_in(self, block: NDArray[np.floating]) -> tuple[Message, ...]:
+        assert self.stream is not None
+        heard = self.stream.feed(block)
+        self._keep.add(block)
+        if block.size:
+            self.level = max(float(np.abs(block).max()), 0.9 * self.level)
+        return self._tell(heard)
+
+    def _tell(self, heard: Iterable[Heard]) -> tuple[Message, ...]:
+        said: list[Message] = []
+        for sound in heard:
+            if sound.tap is None:
+                said += self.do(Sound(self._begin + sound.time, sound.reason, sound.tone_db))
+                continue
+            tap = _moved(sound.tap, self._begin)
+            self._last_tap = tap.onset
+            if self.state.phase == "tapping":
+                self._taps[tap.onset] = tap
+                self._keep.want(tap.onset - BEFORE, tap.onset + AFTER)
+            said += (*self.look_again(None), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
+        return tuple(said)
+
+    def do(self, event: Event) -> tuple[Message, ...]:
+        """Go one event further and keep it.
+
+        Raises
+        ------
+        ValueError
+            As `drumtune.advice.round.step`.
+        """
+        before = self.state
+        self.state, said = step(self.state, event)
+        if self.state.phase != "reading" or before.phase != "reading":
+            self._wanted_now = False
+        if isinstance(event, Next | Restart) and not self.state.strokes:
+            self._taps.clear()
+            self._keep.clear()
+        if self.state is not before:
+            self._save()
+        return said
+
+    def asked(self) -> None:
+        """A reading is under way: `wants_reading` is answered."""
+        self._wanted_now = True
+
+    def look_again(self, expected: int | None) -> tuple[Message, ...]:
+        """Judge all strokes of this microphone together, `expected` of them if known; odd ones are asked for again."""
+        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= self._begin]
+        if self.stream is None or not counted or self.state.phase == "moves":
+            return ()
+        search = self.stream.search(expected, counted[0].time - self._begin - 0.05)
+        found = np.array([tap.onset + self._begin for tap in search.taps])
+        odd = [s.time for s in counted if not found.size or np.abs(found - s.time).min() > 0.05]
+        return self.do(Doubted(tuple(odd))) if odd else ()
+
+    def take(self) -> Take:
+        """What was kept of the round.
+
+        Raises
+        ------
+        TakeError
+            If there is no sound of it.
+        """
+        strokes = self.state.strokes
+        start, samples = self._keep.whole()
+        if not strokes or samples.size == 0:
+            raise TakeError("there is no sound of this round: tap it again", reason="silence")
+        groups: list[list[Tap]] = [[] for _ in range(self.state.rods)]
+        for stroke in strokes:
+            tap = self._taps.get(stroke.time) or Tap(stroke.time, stroke.peak, 20.0 * math.log10(stroke.peak + 1e-12))
+            groups[stroke.rod - 1].append(_moved(tap, -start, stroke.fault or tap.fault))
+        return Take(samples, self._rate, tuple(tuple(taps) for taps in groups))
+
+    def found(self, verdict: str, moves: tuple[Any, ...]) -> tuple[Message, ...]:
+        """The reading of this round."""
+        return self.do(Found(verdict, moves))
+
+    def failed(self, text: str) -> tuple[Message, ...]:
+        """There is no reading of this round."""
+        return self.do(Failed(text))
+
+    def last_hit(self, before: float = 0.3, longest: float = 5.0) -> tuple[Samples, float]:
+        """Sound of the last stroke from a little before it, and its rate.
+
+        Raises
+        ------
+        TakeError
+            If nothing was struck, or it is no longer remembered.
+        """
+        if self.stream is None or self._last_tap < self._begin:
+            raise TakeError("nothing was struck yet: strike the drum once and let it ring out", reason="silence")
+        first = self._last_tap - self._begin - before
+        start, samples = self.stream.recent(first, first + before + longest)
+        if start > first + before - 0.05 or samples.size < 0.6 * self._rate:
+            raise TakeError("the last stroke is too long ago: strike the drum once more", reason="silence")
+        return samples, self._rate
+
+    def _save(self) -> None:
+        self._keep.save({"rate": self._rate, "clock": self.time, "round": document(self.state)})
+
+    def _resume(self, folder: Path) -> None:
+        """Go on where an earlier run stopped, if it is the same kind of round."""
+        try:
+            plain = json.loads((folder / "round.json").read_text(encoding="utf-8"))
+            state = from_document(plain["round"])
+            rate, clock = float(plain["rate"]), float(plain["clock"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return
+        if (state.rods, state.per_rod) != (self.state.rods, self.state.per_rod) or not math.isfinite(clock):
+            return
+        self.state, self._rate, self._begin = state, rate, clock + PAUSE
+        self._keep.load(rate)
+        cut = [s.time for s in state.strokes if not s.fault and not self._keep.has(s.time - 0.2, s.time + 1.0)]
+        if cut:
+            self.do(Doubted(tuple(cut)))
+
+
+def _moved(tap: Tap, by: float, fault: str | None = None) -> Tap:
+    """The same stroke on another clock."""
+    return Tap(tap.onset + by, tap.peak, tap.level_db, tap.clipped, tap.fault if fault is None else fault)
+
+
+class _Keep:
+    """The sound round the strokes, in numbered chunks, in memory and in a file."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+        self._size = 0
+        self._rate = 0.0
+        self._next = 0
+        self._rest = np.zeros(0, np.float32)
+        self._recent: dict[int, NDArray[np.float32]] = {}
+        self._kept: dict[int, NDArray[np.float32]] = {}
+        self._wanted: set[int] = set()
+        if folder is not None:
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+            except OSError as cause:
+                raise DrumtuneError(f"cannot make the folder {folder}: {cause.strerror or cause}") from cause
+
+    def end(self, clock: float, rate: float) -> float:
+        """A time after all that is kept, on the border of a chunk (s)."""
+        size = round(CHUNK * rate)
+        last = max(self._kept, default=-1) + 1
+        return max(math.ceil(clock * rate / size), last) * size / rate
+
+    def open(self, rate: float, begin: float) -> None:
+        """Sound of a rate comes in from a time on."""
+        self._rate, self._size = rate, round(CHUNK * rate)
+        self._next = round(begin * rate / self._size)
+        self._rest = np.zeros(0, np.float32)
+        self._recent.clear()
+        self._wanted.clear()
+
+    def add(self, block: NDArray[np.floating]) -> None:
+        """Take sound in; of what no stroke wants, the last two seconds are remembered."""
+        data = np.concatenate((self._rest, block.astype(np.float32)))
+        whole = data.size // self._size * self._size
+        for start in range(0, whole, self._size):
+            number, chunk = self._next, data[start : start + self._size].copy()
+            self._next += 1
+            if number in self._wanted:
+                self._wanted.discard(number)
+                self._store(number, chunk)
+            else:
+                self._recent[number] = chunk
+                self._recent.pop(number - _RECENT, None)
+        self._rest = data[whole:].copy()
+
+    def want(self, start: float, stop: float) -> None:
+        """Keep the sound from `start` to `stop` (s), past or to come."""
+        first, last = (math.floor(time * self._rate / self._size) for time in (start, stop))
+        for number in range(max(first, 0), last + 1):
+            if number in self._recent:
+                self._store(number, self._recent.pop(number))
+            elif number >= self._next:
+                self._wanted.add(number)
+
+    def has(self, start: float, stop: float) -> bool:
+        """Whether all sound from `start` to `stop` (s) is kept."""
+        if not self._size:
+            return False
+        first, last = (math.floor(time * self._rate / self._size) for time in (start, stop))
+        return all(number in self._kept for number in range(max(first, 0), last + 1))
+
+    def whole(self) -> tuple[float, Samples]:
+        """Time of the first sample kept and all samples, pauses filled with the middle of the rest."""
+        if not self._kept:
+            return 0.0, np.zeros(0)
+        numbers = sorted(self._kept)
+        sound = np.full((numbers[-1] + 1 - numbers[0], self._size), np.nan)
+        for number in numbers:
+            sound[number - numbers[0]] = self._kept[number]
+        middle = float(np.nanmedian(sound))
+        return numbers[0] * self._size / self._rate, np.nan_to_num(sound, nan=middle).reshape(-1)
+
+    def clear(self) -> None:
+        """Forget all that was kept."""
+        self._kept.clear()
+        self._wanted.clear()
+        if self._folder is not None:
+            (self._folder / "sound.bin").unlink(missing_ok=True)
+
+    def _store(self, number: int, chunk: NDArray[np.float32]) -> None:
+        self._kept[number] = chunk
+        if self._folder is None:
+            return
+        try:
+            with (self._folder / "sound.bin").open("ab") as file:
+                file.write(np.int64(number).tobytes() + chunk.astype("<f4").tobytes())
+        except OSError as cause:
+            raise DrumtuneError(f"cannot keep the round in {self._folder}: {cause.strerror or cause}") from cause
+
+    def save(self, plain: dict[str, Any]) -> None:
+        """Keep where the round is."""
+        if self._folder is not None:
+            with written(self._folder / "round.json") as temporary:
+                temporary.write_text(json.dumps(plain), encoding="utf-8")
+
+    def load(self, rate: float) -> None:
+        """Bring back what an earlier run kept; a record that was cut off is left out."""
+        self._rate, self._size = rate, round(CHUNK * rate)
+        file = None if self._folder is None else self._folder / "sound.bin"
+        if file is None or not file.exists() or self._size == 0:
+            return
+        data, record = file.read_bytes(), 8 + 4 * self._size
+        if len(data) % record:
+            file.write_bytes(data[: len(data) // record * record])
+        for start in range(0, len(data) - record + 1, record):
+            number = int(np.frombuffer(data, "<i8", 1, start)[0])
+            self._kept[number] = np.frombuffer(data, "<f4", self._size, start + 8)
