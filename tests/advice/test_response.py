@@ -1,0 +1,168 @@
+"""What rounds teach about a drum. Truths are made here: a response of our choice, turned and read with errors."""
+
+import math
+
+import numpy as np
+import pytest
+
+from drumtune.advice.response import LAG, Seen, learn
+from drumtune.drum import Drum, Head
+from drumtune.physics.rods import harmonic_projectors, rod_response
+
+DRUM = Drum(Head.of_film(0.1778, 10), 8)
+TENSION = 2000.0
+PRIOR = rod_response(DRUM, TENSION)
+SMALL = 0.3
+"""Cents: deviation of readings where the point is what is learned, not how noise is borne."""
+
+
+def covariance(sd=SMALL, rods=8):
+    return sd**2 * (np.eye(rods) - 1.0 / rods)
+
+
+def rounds(matrix, turns, rng, *, sd=SMALL, told=None, said=True, lag=0.0, start=None):
+    """Readings of a drum with this response: one, then one after each row of turns."""
+    rods = matrix.shape[0]
+    pitch = np.zeros(rods) if start is None else start
+    waiting, seen = np.zeros(rods), []
+    for i, turned in enumerate([np.zeros(rods), *turns]):
+        change = matrix @ turned
+        pitch, waiting = pitch + (1.0 - lag) * change + waiting, lag * change
+        read = pitch + sd * rng.standard_normal(rods)
+        say = None if i == 0 else (told or {}).get(i, turned)
+        seen.append(Seen(read - read.mean(), covariance(sd, rods), read.mean(), sd, TENSION, say, said))
+    return seen
+
+
+def random_turns(rng, count, rods=8):
+    return rng.integers(-3, 4, (count, rods)) / 16.0
+
+
+@pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
+def test_a_gain_half_or_twice_the_expected_is_learned(factor):
+    rng = np.random.default_rng(1)
+    known = learn(DRUM, rounds(factor * PRIOR.matrix, random_turns(rng, 4), rng))
+    assert known.ratio == pytest.approx(factor, rel=0.15)  # five readings: 8 % per rod for its own, drift of 1 cent
+    assert known.pairs == 4
+    assert np.all(known.response.relative_sd < 0.5 * PRIOR.relative_sd)
+    assert known.doubts == ()
+
+
+def test_each_harmonic_has_its_own_gain():
+    rng = np.random.default_rng(2)
+    factor = np.array([1.0, 0.6, 1.4, 0.7, 1.2])
+    truth = np.tensordot(factor * PRIOR.gains, harmonic_projectors(8), 1)
+    known = learn(DRUM, rounds(truth, random_turns(rng, 6), rng))
+    assert known.ratio == pytest.approx(factor, rel=0.15)
+
+
+def test_stated_deviations_of_the_gains_are_honest():
+    """Truths drawn from the prior of 8 rods, 40 drums: errors over deviations have an rms near 1."""
+    rng = np.random.default_rng(3)
+    z = []
+    for _ in range(40):
+        factor = rng.multivariate_normal(np.ones(5), PRIOR.relative_covariance)
+        factor = np.clip(factor, 0.3, 3.0)
+        truth = np.tensordot(factor * PRIOR.gains, harmonic_projectors(8), 1)
+        truth = truth * (1.0 + 0.05 * rng.standard_normal(8))  # rods unlike, as the model expects (8 % of the change)
+        known = learn(DRUM, rounds(truth, random_turns(rng, 2), rng, sd=2.0))
+        z += list((known.ratio - factor) / np.sqrt(np.diagonal(known.ratio_covariance)))
+    assert 0.5 < math.sqrt(np.mean(np.square(z))) < 1.3
+
+
+def test_readings_add_up_when_nothing_is_turned():
+    """Four readings of 4 cents: deviation near half that of one (drift of 1 cent between them adds a little)."""
+    rng = np.random.default_rng(4)
+    one = learn(DRUM, rounds(PRIOR.matrix, [], rng, sd=4.0, start=np.array([20.0, -20] * 4)))
+    four = learn(DRUM, rounds(PRIOR.matrix, np.zeros((3, 8)), rng, sd=4.0, start=np.array([20.0, -20] * 4)))
+    ratio = np.sqrt(np.trace(four.covariance) / np.trace(one.covariance))
+    assert 0.45 < ratio < 0.65
+    assert four.pulls == pytest.approx([20.0, -20.0] * 4, abs=6.0)  # three deviations
+
+
+@pytest.mark.parametrize(("really", "likely"), [(0.0, 0.0), (2.0, 2.0), (-1.0, -1.0)])
+def test_one_mis_turned_rod_is_named_and_does_not_spoil_the_gains(really, likely):
+    rng = np.random.default_rng(5)
+    turns = random_turns(rng, 4)
+    turns[2, 3] = 3.0 / 16.0
+    said = {3: turns[2].copy()}
+    turns[2, 3] *= really
+    known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, told=said))
+    (doubt,) = known.doubts
+    assert (doubt.place, doubt.rod, doubt.told) == (3, 4, 3.0 / 16.0)
+    assert doubt.likely == pytest.approx(likely * 3.0 / 16.0)
+    assert known.ratio == pytest.approx(1.0, rel=0.15)
+
+
+def test_a_neighbour_turned_instead_is_recognised():
+    rng = np.random.default_rng(6)
+    turns = random_turns(rng, 4)
+    turns[2] = 0.0
+    turns[2, 5] = 3.0 / 16.0
+    said = {3: np.roll(turns[2], -1)}
+    known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, told=said))
+    assert [(doubt.rod, doubt.instead) for doubt in known.doubts] == [(5, 6)]
+    assert known.ratio == pytest.approx(1.0, rel=0.15)
+
+
+def test_moves_taken_for_granted_that_nobody_made_are_recognised():
+    rng = np.random.default_rng(7)
+    turns = random_turns(rng, 3)
+    said = {2: turns[1].copy()}
+    turns[1] = 0.0
+    known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, told=said, said=False))
+    assert [(doubt.place, doubt.rod) for doubt in known.doubts] == [(2, 0)]
+    assert known.ratio == pytest.approx(1.0, rel=0.15)
+
+
+def test_a_rod_that_does_not_answer_is_named_after_two_rounds_and_no_other_is():
+    rng = np.random.default_rng(8)
+    deaf = PRIOR.matrix.copy()
+    deaf[:, 4] *= 0.05
+    turns = random_turns(rng, 4)
+    turns[:, 4] = [0.125, -0.125, 0.1875, 0.125]
+    known = learn(DRUM, rounds(deaf, turns, rng))
+    assert [answer.rod for answer in known.answers if answer.silent] == [5]
+    share = next(answer.share for answer in known.answers if answer.rod == 5)
+    assert share == pytest.approx(0.05, abs=0.2)
+    assert not any(answer.silent for answer in learn(DRUM, rounds(PRIOR.matrix, turns, rng)).answers)
+
+
+def test_after_an_unknown_turning_the_gains_are_kept_and_the_pitches_begin_anew():
+    rng = np.random.default_rng(9)
+    before = rounds(0.5 * PRIOR.matrix, random_turns(rng, 4), rng)
+    elsewhere = Seen(np.array([40.0, -40] * 4), covariance(), 300.0, 1.0, TENSION, None)
+    known, old = learn(DRUM, [*before, elsewhere]), learn(DRUM, before)
+    assert known.ratio == pytest.approx(old.ratio)
+    assert known.pulls == pytest.approx([40.0, -40.0] * 4, abs=1.0)
+    assert known.level_cents == pytest.approx(300.0, abs=1.0)
+
+
+def test_gains_in_cents_go_as_one_over_the_tension():
+    rng = np.random.default_rng(10)
+    seen = rounds(PRIOR.matrix, random_turns(rng, 3), rng)
+    tighter = Seen(seen[-1].pulls, covariance(), 600.0, 1.0, 2.0 * TENSION, None)
+    assert learn(DRUM, [*seen, tighter]).response.gains == pytest.approx(learn(DRUM, seen).response.gains / 2.0)
+
+
+def test_friction_that_lags_is_waited_for():
+    rng = np.random.default_rng(11)
+    turns = random_turns(rng, 6)
+    known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, lag=0.2))
+    change = PRIOR.matrix @ turns[-1]
+    share = float(known.waiting @ change / (change @ change))
+    assert LAG + 0.03 < share < 0.27
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        [],
+        [Seen(np.zeros(6), np.eye(6), 0.0, 1.0, TENSION)],
+        [Seen(np.zeros(8), np.eye(6), 0.0, 1.0, TENSION)],
+        [Seen(np.zeros(8), np.eye(8), 0.0, 1.0, TENSION, np.zeros(6))],
+    ],
+)
+def test_misuse_is_refused(seen):
+    with pytest.raises(ValueError, match=r"there must be a reading|rods need"):
+        learn(DRUM, seen)
