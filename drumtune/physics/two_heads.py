@@ -235,6 +235,21 @@ def family(  # noqa: PLR0913 - the same six as `pair`, and a ceiling
     return _described(drum, m, (upper, lower), (frequencies, vectors, chosen), (loss, edge))
 
 
+def lowest(drum: TwoHeads, top: ArrayLike, bottom: ArrayLike, m: int, count: int) -> CoupledModes:
+    """The `count` lowest modes of order m above 1 Hz, for tensions (N/m) that broadcast; losses as usual.
+
+    Raises
+    ------
+    ValueError
+        If a tension is not positive.
+    """
+    upper, lower = _tensions(drum, top, bottom)
+    frequencies, vectors = all_modes(drum, upper, lower, m)
+    rank = np.where(frequencies > 1.0, frequencies, np.inf)
+    chosen = np.sort(np.argsort(rank, axis=-1, kind="stable")[..., :count], axis=-1)
+    return _described(drum, m, (upper, lower), (frequencies, vectors, chosen), (LOSS_FACTOR, EDGE_DECAY))
+
+
 def _tensions(drum: TwoHeads, top: ArrayLike, bottom: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     upper, lower = np.broadcast_arrays(np.asarray(top, float), np.asarray(bottom, float))
     if np.any(upper <= 0.0) or (drum.bottom is not None and np.any(lower <= 0.0)):

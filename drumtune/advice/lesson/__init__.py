@@ -1,0 +1,1 @@
+"""What a lesson teaches: chapters of text, figures, sounds and one question each, from one drum and one seed."""

@@ -1,0 +1,119 @@
+"""Pictures of a lesson that no other picture shows: shapes of modes, a beating pair, feel, falls, intervals, time.
+
+Axes in, artists out; all values come from `drumtune.advice.lesson`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from scipy.special import jn_zeros, jv
+
+from drumtune.advice.lesson.ear import INTERVALS, LEVELS, Tom
+from drumtune.advice.lesson.head import FALL, Mode, Uneven
+from drumtune.advice.lesson.heads import Feel
+from drumtune.advice.lesson.time import Falls
+from drumtune.notes import interval_name, note_name
+from drumtune.plots import style
+
+LOOKS = ((style.BLUE, "-"), (style.ORANGE, "--"), (style.VERMILION, ":"))
+
+
+def mode_shape(axes: Axes, mode: Mode) -> None:
+    """A mode seen from above: blue goes down while orange goes up, with words on both; black lines stand still."""
+    r, theta = np.meshgrid(np.linspace(0.0, 1.0, 60), np.linspace(0.0, 2.0 * np.pi, 181), indexing="ij")
+    shape = jv(mode.m, jn_zeros(mode.m, mode.n)[-1] * r) * np.cos(mode.m * theta)
+    x, y = r * np.sin(theta), r * np.cos(theta)
+    most = float(np.abs(shape).max())
+    axes.contourf(x, y, shape / most, levels=np.linspace(-1.0, 1.0, 17), cmap=style.TENSION)
+    axes.contour(x, y, shape, levels=[0.0], colors=style.INK, linewidths=2.0)
+    axes.plot(x[-1], y[-1], color=style.INK, linewidth=2.0)
+    for sign, word in ((1.0, "up"), (-1.0, "down")):
+        place = np.unravel_index(np.argmax(sign * shape), shape.shape)
+        if sign * shape[place] > 0.3 * most:
+            axes.text(x[place], y[place], word, ha="center", va="center", fontsize=style.TEXT_SIZE)
+    axes.set_aspect("equal")
+    axes.axis("off")
+    axes.set_title(f"{mode.name}, {mode.frequency:.0f} Hz", fontsize=style.TITLE_SIZE, color=style.INK)
+
+
+def beat(axes: Axes, shown: Uneven) -> None:
+    """The two lines of the pair added up, with their envelope; dips half a beat and whole beats later."""
+    low, high = shown.pair
+    end = min(1.5, 1.2 * shown.decay)
+    t = np.linspace(0.0, end, 6000)
+    fall = np.exp(-FALL / shown.decay * t)
+    axes.plot(
+        t, 0.5 * fall * (np.sin(2 * np.pi * low * t) + np.sin(2 * np.pi * high * t)), color=style.SKY, linewidth=0.6
+    )
+    envelope = fall * np.abs(np.cos(np.pi * (high - low) * t))
+    axes.plot(t, envelope, color=style.INK, linewidth=1.8)
+    dip = 0.5 / (high - low)
+    if dip < end:
+        axes.annotate("first dip", (dip, 0.03), xytext=(dip + 0.05, 0.75), fontsize=style.TEXT_SIZE,
+                      arrowprops={"arrowstyle": "-|>", "color": style.INK})  # fmt: skip
+    axes.set(xlim=(0.0, end), xlabel="time after the tap (s)", yticks=[])
+    style.plain(axes, f"The pair beats {high - low:.1f} times a second")
+
+
+def feel(axes: tuple[Axes, Axes], shown: Feel) -> None:
+    """Stiffness and stay of the stick over the top head's pitch, and under it what the note does."""
+    stiffness, note = axes
+    stiffness.plot(shown.top_hz, shown.stiffness / 1000.0, color=style.BLUE, marker="o")
+    stiffness.set_ylabel("stiffness, N/mm (dots)", color=style.BLUE)
+    stay = stiffness.twinx()
+    stay.plot(shown.top_hz, 1000.0 * shown.contact, color=style.VERMILION, marker="s", linestyle="--")
+    stay.set_ylabel("stick stays, ms (squares)", color=style.VERMILION, fontsize=style.TEXT_SIZE)
+    style.plain(stiffness, "What the stick feels")
+    stay.set_ylim(0.0, None)
+    stiffness.set_ylim(0.0, None)
+    note.plot(shown.top_hz, shown.note, color=style.INK, marker="^")
+    note.set_xlabel("pitch of the top head near a rod, Hz")
+    note.set_ylabel("note, Hz")
+    style.plain(note, "What the drum sounds, bottom head left alone")
+
+
+def falls(axes: Axes, shown: Falls) -> None:
+    """Pitch over time of three strokes, in cents over where it settles."""
+    t = np.linspace(0.0, 0.5, 300)
+    axes.axvspan(0.04, 0.12, color=style.YELLOW, alpha=0.35, linewidth=0)
+    axes.text(0.125, 0.5, "40-120 ms", fontsize=style.SMALL_SIZE)
+    for (name, law), (colour, dash) in zip(shown.laws.items(), LOOKS, strict=True):
+        axes.plot(t, 1200.0 * np.log2(law.ratio(t)), color=colour, linestyle=dash, linewidth=2.4, label=name)
+    axes.legend(fontsize=style.TEXT_SIZE, frameon=False)
+    axes.set(xlim=(0.0, 0.5), ylim=(0.0, None), xlabel="time after the stroke (s)", ylabel="cents over the note")
+    axes.grid(color=style.GRID, linewidth=0.6)
+    style.plain(axes, "How the pitch falls")
+
+
+def interval_notes(axes: Axes, toms: tuple[Tom, ...]) -> None:
+    """Both toms' notes for each interval: the larger one as a dot, the smaller one as a diamond."""
+    low, *highs = toms
+    for place, (step, high) in enumerate(zip(INTERVALS, highs, strict=True)):
+        axes.plot([place, place], [low.note, high.note], color=style.GRID, linewidth=3.0, zorder=1)
+        axes.plot(place, low.note, "o", color=style.INK, markersize=10)
+        axes.plot(place, high.note, "D", color=style.BLUE, markersize=9)
+        axes.annotate(note_name(high.note)[0], (place, high.note), xytext=(0, 9), textcoords="offset points",
+                      ha="center", fontsize=style.TEXT_SIZE)  # fmt: skip
+        assert step == INTERVALS[place]
+    axes.set_yscale("log", base=2)
+    ticks = [low.note * 2.0 ** (k / 12.0) for k in INTERVALS]
+    axes.set_yticks(ticks, [f"{tick:.0f}" for tick in ticks])
+    axes.minorticks_off()
+    axes.set_xticks(range(len(INTERVALS)), [interval_name(k).replace(" ", "\n") for k in INTERVALS])
+    axes.set_ylim(0.93 * low.note, 1.15 * max(tom.note for tom in toms))
+    axes.set_ylabel("note, Hz")
+    style.plain(axes, "Smaller tom (diamond) over larger (dot)")
+
+
+def exposure(axes: Axes, minutes: list[float]) -> None:
+    """How long a day ears may bear each level, as bars on a logarithmic scale."""
+    places = np.arange(len(LEVELS))
+    axes.barh(places, minutes, color=style.SKY, edgecolor=style.INK)
+    for place, time in zip(places, minutes, strict=True):
+        words = f"{time / 60:.0f} h" if time >= 120.0 else f"{time:.0f} min"
+        axes.text(1.12 * time, float(place), words, va="center", fontsize=style.TEXT_SIZE)
+    axes.set_xscale("log")
+    axes.set(xlim=(1.0, 2500.0), xlabel="minutes a day")
+    axes.set_yticks(places, [f"{level} dBA" for level in LEVELS])
+    style.plain(axes, "How long ears may bear it")
