@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
-import json
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
+
+from drumtune.cli.strict_json import dumps, number
 
 if TYPE_CHECKING:
     from drumtune.advice.reading import ModeReading, RodReading
@@ -25,7 +25,7 @@ CSV_COLUMNS = (
 
 def as_json(job: Job, extra: Mapping[str, Any] | None = None) -> str:
     """Whole answer as one JSON object, with names beside the fixed ones in `extra`."""
-    return json.dumps(document(job) | dict(extra or {}), indent=2, allow_nan=False, ensure_ascii=False)
+    return dumps(document(job) | dict(extra or {}))
 
 
 def document(job: Job) -> dict[str, Any]:
@@ -35,21 +35,21 @@ def document(job: Job) -> dict[str, Any]:
         "stand": _stand(job),
         "take": {
             "files": [str(path) for path in job.files],
-            "duration_s": _number(job.duration, 4),
-            "sample_rate_hz": _number(job.sample_rate, 3),
+            "duration_s": number(job.duration, 4),
+            "sample_rate_hz": number(job.sample_rate, 3),
             "warnings": [*job.warnings, *reading.warnings],
         },
         "rods": [_rod(rod) for rod in reading.rods],
         "modes": [_mode(mode) for mode in reading.modes],
-        "spread_cents": _number(reading.spread_cents, 2),
-        "spread_sd_cents": _number(reading.spread_sd_cents, 2),
+        "spread_cents": number(reading.spread_cents, 2),
+        "spread_sd_cents": number(reading.spread_sd_cents, 2),
         "verdict": reading.verdict,
         "reasons": list(reading.reasons),
         "moves": [
-            {"order": move.order, "rod": move.rod, "action": move.action, "turns": _number(move.turns, 4)}
+            {"order": move.order, "rod": move.rod, "action": move.action, "turns": number(move.turns, 4)}
             for move in job.plan.moves
         ],
-        "expected_spread_cents": _number(job.plan.expected_spread_cents, 2),
+        "expected_spread_cents": number(job.plan.expected_spread_cents, 2),
         "notes": list(job.plan.notes),
         "cautions": list(job.plan.cautions),
     }
@@ -63,7 +63,7 @@ def as_csv(job: Job) -> str:
     table.writeheader()
     for rod in job.reading.rods:
         move = todo.get(rod.rod)
-        action = {} if move is None else {"action": move.action, "turns": _number(move.turns, 4)}
+        action = {} if move is None else {"action": move.action, "turns": number(move.turns, 4)}
         table.writerow(_rod(rod) | action)
     return text.getvalue()
 
@@ -73,12 +73,12 @@ def _stand(job: Job) -> dict[str, Any]:
 
     drum = job.reading.drum
     return {
-        "diameter_in": _number(2.0 * drum.head.radius / INCH, 4),
+        "diameter_in": number(2.0 * drum.head.radius / INCH, 4),
         "rods": drum.rods,
         "taps_per_rod": job.taps_per_rod,
-        "tap_distance_mm": _number(1000.0 * drum.tap_distance, 3),
-        "film_mil": _number(drum.head.thickness / MIL, 3) if drum.head.thickness else None,
-        "surface_density_kg_m2": _number(drum.head.surface_density, 5),
+        "tap_distance_mm": number(1000.0 * drum.tap_distance, 3),
+        "film_mil": number(drum.head.thickness / MIL, 3) if drum.head.thickness else None,
+        "surface_density_kg_m2": number(drum.head.surface_density, 5),
         "hoop": drum.hoop,
     }
 
@@ -89,14 +89,14 @@ def _rod(rod: RodReading) -> dict[str, Any]:
     note, off = note_name(rod.heard_hz)
     return {
         "rod": rod.rod,
-        "pull_cents": _number(rod.pull_cents, 2),
-        "pull_sd_cents": _number(rod.pull_sd_cents, 2),
-        "heard_hz": _number(rod.heard_hz, 3),
+        "pull_cents": number(rod.pull_cents, 2),
+        "pull_sd_cents": number(rod.pull_sd_cents, 2),
+        "heard_hz": number(rod.heard_hz, 3),
         "heard_note": note,
-        "heard_cents": _number(off, 1),
+        "heard_cents": number(off, 1),
         "taps_used": rod.taps_used,
         "partials": [
-            {"frequency_hz": _number(frequency, 3), "level_db": _number(level, 2)} for frequency, level in rod.partials
+            {"frequency_hz": number(frequency, 3), "level_db": number(level, 2)} for frequency, level in rod.partials
         ],
     }
 
@@ -105,12 +105,7 @@ def _mode(mode: ModeReading) -> dict[str, Any]:
     return {
         "m": mode.m,
         "n": mode.n,
-        "frequency_hz": _number(mode.frequency_hz, 4),
-        "frequency_sd_hz": _number(mode.frequency_sd_hz, 5),
-        "decay_s": _number(mode.decay_s, 4),
+        "frequency_hz": number(mode.frequency_hz, 4),
+        "frequency_sd_hz": number(mode.frequency_sd_hz, 5),
+        "decay_s": number(mode.decay_s, 4),
     }
-
-
-def _number(value: float, digits: int) -> float | None:
-    """Round a number for the eye; None where it is not finite. Adding zero turns -0.0 into 0.0."""
-    return round(float(value), digits) + 0.0 if math.isfinite(value) else None

@@ -8,10 +8,11 @@ What is not known is null.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
+
+from drumtune.cli.strict_json import dumps, number
 
 if TYPE_CHECKING:
     from drumtune.cli.kit_job import Alternative, KitJob
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 def as_json(job: KitJob) -> str:
     """Whole answer as one JSON object."""
-    return json.dumps(document(job), indent=2, allow_nan=False, ensure_ascii=False)
+    return dumps(document(job))
 
 
 def document(job: KitJob) -> dict[str, Any]:
@@ -27,7 +28,7 @@ def document(job: KitJob) -> dict[str, Any]:
     return {
         "kit": job.kit.name,
         "intervals": job.pattern,
-        "cost": _number(job.choice.cost if job.choice else None, 4),
+        "cost": number(job.choice.cost if job.choice else None, 4),
         "drums": [_drum(job, place) for place in range(len(job.voices))],
         "alternatives": [_alternative(job, other) for other in job.alternatives],
         "conflicts": [
@@ -35,7 +36,7 @@ def document(job: KitJob) -> dict[str, Any]:
                 "kind": found.kind,
                 "drum": found.drum,
                 "other": found.other,
-                "value": _number(found.value, 3),
+                "value": number(found.value, 3),
                 "text": found.text,
             }
             for found in job.conflicts
@@ -55,21 +56,21 @@ def _drum(job: KitJob, place: int) -> dict[str, Any]:
         "name": voice.stand.name,
         "role": voice.stand.role,
         "note": note,
-        "cents": _number(off, 1),
-        "frequency_hz": _number(setting.note, 3),
-        "rod_hz": _number(setting.rod, 3),
-        "film_stress_mpa": _number(None if setting.stress is None else setting.stress / 1e6, 3),
-        "stiffness_n_per_mm": _number(setting.stiffness / 1000.0, 4),
-        "bottom_offset_semitones": _number(voice.offset, 2) if head is not None else None,
-        "bottom_rod_hz": _number(setting.bottom_rod, 3),
-        "bottom_film_stress_mpa": _number((setting.bottom_tension or 0.0) / head.thickness / 1e6, 3)
+        "cents": number(off, 1),
+        "frequency_hz": number(setting.note, 3),
+        "rod_hz": number(setting.rod, 3),
+        "film_stress_mpa": number(None if setting.stress is None else setting.stress / 1e6, 3),
+        "stiffness_n_per_mm": number(setting.stiffness / 1000.0, 4),
+        "bottom_offset_semitones": number(voice.offset, 2) if head is not None else None,
+        "bottom_rod_hz": number(setting.bottom_rod, 3),
+        "bottom_film_stress_mpa": number((setting.bottom_tension or 0.0) / head.thickness / 1e6, 3)
         if known and head is not None
         else None,
-        "range_hz": [_number(voice.lowest, 2), _number(voice.highest, 2)],
-        "decay_s": _number(setting.decay, 3),
-        "room_gain_db": _number(_gain(job, setting.note), 2),
-        "present_hz": _number(now, 3),
-        "change_cents": _number(None if now is None else 1200.0 * math.log2(setting.note / now), 1),
+        "range_hz": [number(voice.lowest, 2), number(voice.highest, 2)],
+        "decay_s": number(setting.decay, 3),
+        "room_gain_db": number(_gain(job, setting.note), 2),
+        "present_hz": number(now, 3),
+        "change_cents": number(None if now is None else 1200.0 * math.log2(setting.note / now), 1),
         "notes": list(job.remarks[place]),
     }
 
@@ -93,19 +94,14 @@ def _alternative(job: KitJob, other: Alternative) -> dict[str, Any]:
     return {
         "best_for": other.best_for,
         "intervals": other.pattern,
-        "cost": _number(other.cost, 4),
+        "cost": number(other.cost, 4),
         "drums": [
-            {"name": voice.stand.name, "note": note_name(note)[0], "frequency_hz": _number(note, 3)}
+            {"name": voice.stand.name, "note": note_name(note)[0], "frequency_hz": number(note, 3)}
             for voice, note in zip(job.voices, other.notes, strict=True)
         ],
         "gains": list(other.gains),
         "gives_up": list(other.costs),
     }
-
-
-def _number(value: float | None, digits: int) -> float | None:
-    """Round a number for the eye; None where there is none or it is not finite. Adding zero turns -0.0 into 0.0."""
-    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
 
 
 def text(job: KitJob) -> str:

@@ -7,9 +7,10 @@ those of the lower (0,1) mode; the pair's decays are T60.
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Any
+
+from drumtune.cli.strict_json import dumps, number
 
 if TYPE_CHECKING:
     from drumtune.advice.pair import Scan
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 def as_json(job: PairJob) -> str:
     """Whole answer as one JSON object."""
-    return json.dumps(document(job), indent=2, allow_nan=False, ensure_ascii=False)
+    return dumps(document(job))
 
 
 def document(job: PairJob) -> dict[str, Any]:
@@ -30,13 +31,13 @@ def document(job: PairJob) -> dict[str, Any]:
     heads = {"top": drum.top, "bottom": drum.bottom}
     return {
         "stand": {
-            "diameter_in": _number(2.0 * drum.top.radius / INCH, 4),
-            "depth_in": _number(drum.depth / INCH, 4),
-            "top_hz": _number(job.tuning.top_hz, 3),
-            "bottom_hz": _number(job.tuning.bottom_hz, 3),
+            "diameter_in": number(2.0 * drum.top.radius / INCH, 4),
+            "depth_in": number(drum.depth / INCH, 4),
+            "top_hz": number(job.tuning.top_hz, 3),
+            "bottom_hz": number(job.tuning.bottom_hz, 3),
             "pitch": "rod" if job.tuning.order == 1 else "centre",
-            **{f"{n}_film_mil": _number(h.thickness / MIL, 3) if h and h.thickness else None for n, h in heads.items()},
-            **{f"{n}_surface_density_kg_m2": _number(h.surface_density if h else None, 5) for n, h in heads.items()},
+            **{f"{n}_film_mil": number(h.thickness / MIL, 3) if h and h.thickness else None for n, h in heads.items()},
+            **{f"{n}_surface_density_kg_m2": number(h.surface_density if h else None, 5) for n, h in heads.items()},
         },
         "aim": job.aim.kind if job.aim.kind != "note" else f"note {job.aim.note}",
         "offsets": [_offset(job.scan, i) for i in range(job.scan.semitones.size)],
@@ -45,22 +46,22 @@ def document(job: PairJob) -> dict[str, Any]:
         ],
         "targets": [_target(found.rank, target) for found, target in zip(job.advice, job.targets, strict=True)],
         "feel": {
-            "stiffness_n_per_mm": _number(job.stiffness / 1000.0, 4),
-            "contact_ms": _number(1000.0 * job.contact, 3),
+            "stiffness_n_per_mm": number(job.stiffness / 1000.0, 4),
+            "contact_ms": number(1000.0 * job.contact, 3),
         },
         "fit": {
-            "coupling_hz": _number(fit.coupling if fit else None, 3),
-            "coupling_sd_hz": _number(fit.coupling_sd if fit else None, 3),
-            "residual_cents": _number(fit.residual_cents if fit else None, 3),
+            "coupling_hz": number(fit.coupling if fit else None, 3),
+            "coupling_sd_hz": number(fit.coupling_sd if fit else None, 3),
+            "residual_cents": number(fit.residual_cents if fit else None, 3),
         },
         "lines": [
             {
                 "take": line.line.take,
                 "m": line.line.m,
                 "n": 1,
-                "measured_hz": _number(line.line.frequency, 3),
-                "computed_hz": _number(line.model_hz, 3),
-                "difference_cents": _number(line.cents, 2),
+                "measured_hz": number(line.line.frequency, 3),
+                "computed_hz": number(line.model_hz, 3),
+                "difference_cents": number(line.cents, 2),
             }
             for line in (fit.lines if fit else ())
         ],
@@ -78,25 +79,23 @@ def two_mass_json(two: TwoMass) -> str:
         ("semitones", "interval", "bottom_hz", "low_hz", "high_hz", "ratio", "pair11_hz", "beat_hz", "low_decay_s",
          "high_decay_s", "top_share", "bottom_share")
     ) | {
-        "semitones": _number(semitones, 3),
+        "semitones": number(semitones, 3),
         "interval": interval_name(round(semitones)),
-        "bottom_hz": _number(two.bottom, 3),
-        "low_hz": _number(two.low, 4),
-        "high_hz": _number(two.high, 4),
-        "ratio": _number(two.high / two.low, 5),
+        "bottom_hz": number(two.bottom, 3),
+        "low_hz": number(two.low, 4),
+        "high_hz": number(two.high, 4),
+        "ratio": number(two.high / two.low, 5),
         "pair11_hz": [None, None],
-        "top_share": _number(two.top_share[0], 4),
-        "bottom_share": _number(1.0 - two.top_share[0], 4),
+        "top_share": number(two.top_share[0], 4),
+        "bottom_share": number(1.0 - two.top_share[0], 4),
     }  # fmt: skip
-    return json.dumps(
+    return dumps(
         {
             "offsets": [row],
             "recommended": [],
             "feel": {"stiffness_n_per_mm": None, "contact_ms": None},
-            "fit": {"coupling_hz": _number(two.coupling, 3), "coupling_sd_hz": None, "residual_cents": None},
-        },
-        indent=2,
-        allow_nan=False,
+            "fit": {"coupling_hz": number(two.coupling, 3), "coupling_sd_hz": None, "residual_cents": None},
+        }
     )
 
 
@@ -107,16 +106,16 @@ def _offset(scan: Scan, i: int) -> dict[str, Any]:
     return {
         "semitones": steps,
         "interval": interval_name(round(float(scan.semitones[i]))),
-        "bottom_hz": _number(scan.bottom_hz[i], 3),
-        "low_hz": _number(scan.low[i], 3),
-        "high_hz": _number(scan.high[i], 3),
-        "ratio": _number(scan.high[i] / scan.low[i], 4),
-        "pair11_hz": [_number(f, 3) for f in scan.pair11[i]],
-        "beat_hz": _number(scan.beat[i], 3),
-        "low_decay_s": _number(scan.low_decay[i], 4),
-        "high_decay_s": _number(scan.high_decay[i], 4),
-        "top_share": _number(scan.share[i, 0, 0], 4),
-        "bottom_share": _number(scan.share[i, 0, 1], 4),
+        "bottom_hz": number(scan.bottom_hz[i], 3),
+        "low_hz": number(scan.low[i], 3),
+        "high_hz": number(scan.high[i], 3),
+        "ratio": number(scan.high[i] / scan.low[i], 4),
+        "pair11_hz": [number(f, 3) for f in scan.pair11[i]],
+        "beat_hz": number(scan.beat[i], 3),
+        "low_decay_s": number(scan.low_decay[i], 4),
+        "high_decay_s": number(scan.high_decay[i], 4),
+        "top_share": number(scan.share[i, 0, 0], 4),
+        "bottom_share": number(scan.share[i, 0, 1], 4),
     }
 
 
@@ -126,19 +125,14 @@ def _target(rank: int, target: Target) -> dict[str, Any]:
     note, off = note_name(target.bottom_hz)
     return {
         "rank": rank,
-        "bottom_hz": _number(target.bottom_hz, 3),
+        "bottom_hz": number(target.bottom_hz, 3),
         "bottom_note": note,
-        "bottom_cents": _number(off, 1),
-        "turns": _number(target.turns, 2),
-        "turns_sd": _number(target.turns_sd, 2),
+        "bottom_cents": number(off, 1),
+        "turns": number(target.turns, 2),
+        "turns_sd": number(target.turns_sd, 2),
     }
 
 
 def _steps(semitones: float) -> float | int:
     """Semitones as a whole number where they are one."""
     return round(semitones) if semitones == round(semitones) else round(semitones, 3)
-
-
-def _number(value: float | None, digits: int) -> float | None:
-    """Round a number for the eye; None where there is none or it is not finite. Adding zero turns -0.0 into 0.0."""
-    return round(float(value), digits) + 0.0 if value is not None and math.isfinite(value) else None

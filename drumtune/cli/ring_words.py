@@ -6,14 +6,13 @@ JSON: what is not there is null.
 
 from __future__ import annotations
 
-import json
-import math
 from dataclasses import dataclass
 from typing import Any
 
 from drumtune.advice.damping import Change, advise, compare, richest_of
 from drumtune.advice.patch import forecast_lines
 from drumtune.advice.ring import Beat, HitReading, Partial, Spread, band_summary, summary
+from drumtune.cli.strict_json import dumps, number
 from drumtune.drum import Head
 from drumtune.dsp.decay import Figure
 
@@ -51,7 +50,7 @@ class Answer:
 
 def as_json(answer: Answer) -> str:
     """Whole answer as one JSON object."""
-    return json.dumps(document(answer), indent=2, allow_nan=False, ensure_ascii=False)
+    return dumps(document(answer))
 
 
 def document(answer: Answer) -> dict[str, Any]:
@@ -59,7 +58,7 @@ def document(answer: Answer) -> dict[str, Any]:
     return {
         "hits": [_hit(hit) for hit in answer.hits],
         "bands": [
-            {"centre_hz": _number(band.centre_hz, 3), "t20_s": _number(band.t20_s, 4), "valid": band.valid,
+            {"centre_hz": number(band.centre_hz, 3), "t20_s": number(band.t20_s, 4), "valid": band.valid,
              "reason": band.reason}
             for band in band_summary(answer.hits)
         ],
@@ -73,16 +72,16 @@ def _hit(hit: HitReading) -> dict[str, Any]:
     figures = {"edt": hit.figures.edt, "t20": hit.figures.t20, "t30": hit.figures.t30}
     name, off = hit.note or (None, None)
     return {
-        "start_s": _number(hit.start_s, 4),
-        "settled_hz": _number(hit.settled_hz, 3),
+        "start_s": number(hit.start_s, 4),
+        "settled_hz": number(hit.settled_hz, 3),
         "note": name,
-        "cents": _number(off, 2),
-        "glide_cents": _number(hit.glide_cents, 2),
-        **{f"{key}_s": _number(figure.value, 4) for key, figure in figures.items()},
+        "cents": number(off, 2),
+        "glide_cents": number(hit.glide_cents, 2),
+        **{f"{key}_s": number(figure.value, 4) for key, figure in figures.items()},
         "valid": {key: figure.valid for key, figure in figures.items()},
         "reasons": {key: figure.reason for key, figure in figures.items() if figure.reason},
-        "curvature_percent": _number(hit.figures.curvature_percent, 2),
-        "noise_floor_db": _number(hit.decay.floor_db, 2),
+        "curvature_percent": number(hit.figures.curvature_percent, 2),
+        "noise_floor_db": number(hit.decay.floor_db, 2),
         "partials": [_partial(partial) for partial in hit.partials],
         "beats": [_beat(beat) for beat in hit.beats],
         "faults": list(hit.faults),
@@ -92,11 +91,11 @@ def _hit(hit: HitReading) -> dict[str, Any]:
 def _partial(partial: Partial) -> dict[str, Any]:
     m, n = partial.mode or (None, None)
     return {
-        "frequency_hz": _number(partial.frequency_hz, 4),
-        "frequency_sd_hz": _number(partial.frequency_sd_hz, 5),
-        "level_db": _number(partial.level_db, 2),
-        "decay_s": _number(partial.decay_s, 4),
-        "decay_sd_s": _number(partial.decay_sd_s, 5),
+        "frequency_hz": number(partial.frequency_hz, 4),
+        "frequency_sd_hz": number(partial.frequency_sd_hz, 5),
+        "level_db": number(partial.level_db, 2),
+        "decay_s": number(partial.decay_s, 4),
+        "decay_sd_s": number(partial.decay_sd_s, 5),
         "m": m,
         "n": n,
     }
@@ -104,10 +103,10 @@ def _partial(partial: Partial) -> dict[str, Any]:
 
 def _beat(beat: Beat) -> dict[str, Any]:
     return {
-        "low_hz": _number(beat.low_hz, 3),
-        "high_hz": _number(beat.high_hz, 3),
-        "rate_hz": _number(beat.rate_hz, 3),
-        "depth_db": _number(beat.depth_db, 1),
+        "low_hz": number(beat.low_hz, 3),
+        "high_hz": number(beat.high_hz, 3),
+        "rate_hz": number(beat.rate_hz, 3),
+        "depth_db": number(beat.depth_db, 1),
         "audible": beat.audible,
         "cause": beat.cause,
     }
@@ -115,11 +114,11 @@ def _beat(beat: Beat) -> dict[str, Any]:
 
 def _change(change: Change) -> dict[str, Any]:
     return {
-        "frequency_hz": _number(change.before_hz, 3),
-        "moved_cents": _number(change.moved_cents, 2),
-        "decay_before_s": _number(change.before_s, 4),
-        "decay_after_s": _number(change.after_s, 4),
-        "percent": _number(change.percent, 1),
+        "frequency_hz": number(change.before_hz, 3),
+        "moved_cents": number(change.moved_cents, 2),
+        "decay_before_s": number(change.before_s, 4),
+        "decay_after_s": number(change.after_s, 4),
+        "percent": number(change.percent, 1),
         "sure": change.sure,
     }
 
@@ -127,12 +126,7 @@ def _change(change: Change) -> dict[str, Any]:
 def _spread(value: Spread | None) -> dict[str, Any] | None:
     if value is None:
         return None
-    return {"median": _number(value.median, 4), "spread": _number(value.spread, 4), "hits": value.hits}
-
-
-def _number(value: float | None, digits: int) -> float | None:
-    """A finite number rounded, else None."""
-    return round(float(value), digits) if value is not None and math.isfinite(value) else None
+    return {"median": number(value.median, 4), "spread": number(value.spread, 4), "hits": value.hits}
 
 
 def text(answer: Answer) -> str:

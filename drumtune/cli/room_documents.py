@@ -8,10 +8,10 @@ number is null.
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
+
+from drumtune.cli.strict_json import dumps, number
 
 if TYPE_CHECKING:
     from drumtune.advice.room import NoteGain
@@ -25,7 +25,7 @@ LISTED = 12
 
 def as_json(job: RoomJob, modes_to: float) -> str:
     """Whole answer as one JSON object, modes listed up to `modes_to` Hz."""
-    return json.dumps(document(job, modes_to), indent=1, allow_nan=False, ensure_ascii=False)
+    return dumps(document(job, modes_to))
 
 
 def document(job: RoomJob, modes_to: float) -> dict[str, Any]:
@@ -97,11 +97,6 @@ def _line(line: Line, modes: Modes) -> dict[str, Any]:
         "n": None if line.mode is None else modes.n[line.mode].tolist(),
         "modes_near": line.near,
     }
-
-
-def number(value: float | None, digits: int) -> float | None:
-    """Round a number for the eye; None where there is none or it is not finite. Adding zero turns -0.0 into 0.0."""
-    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
 
 
 SOURCES = {
