@@ -18,8 +18,8 @@ HEIGHTS = (2.9, 2.9)
 """Heights of the pictures of spread and pitch, inches."""
 MARKS = 12
 """With more readings than this, only some are numbered."""
-MONTHS = 60.0
-"""Days from which time is told in months."""
+UNITS = (("minutes", 1.0 / 1440.0, 0.1), ("hours", 1.0 / 24.0, 2.0), ("days", 1.0, 60.0), ("months", 30.44, np.inf))
+"""Units of time, their length in days, and up to how many days each is used."""
 
 
 def overview(name: str, history: History) -> Figure:
@@ -84,10 +84,9 @@ def _number(axes: Axes, history: History) -> None:
 
 def draw_pitch(axes: Axes, history: History) -> None:
     """Draw the pitch of the (1,1) pair over time."""
-    long = float(history.days[-1]) > MONTHS
-    time = history.days / 30.44 if long else history.days
-    axes.plot(time, history.frequency, color=style.PURPLE, marker="s", linewidth=1.3)
-    axes.set_xlabel(f"{'months' if long else 'days'} since {history.first_day}")
+    unit, length = next((name, days) for name, days, most in UNITS if history.days[-1] <= most)
+    axes.plot(history.days / length, history.frequency, color=style.PURPLE, marker="s", linewidth=1.3)
+    axes.set_xlabel(f"{unit} since {history.first_day}")
     axes.set_ylabel("(1,1) pair, Hz")
     axes.margins(x=0.05, y=0.25)
     if np.ptp(history.frequency) < 1.0:
