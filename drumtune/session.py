@@ -218,6 +218,8 @@ class Session:
             raise TakeError("there is no sound of this round: tap it again", reason="silence")
         groups: list[list[Tap]] = [[] for _ in range(self.state.rods)]
         for stroke in strokes:
+            if stroke.fault == "other":
+                continue
             tap = self._taps.get(stroke.time) or Tap(stroke.time, stroke.peak, 20.0 * math.log10(stroke.peak + 1e-12))
             groups[stroke.rod - 1].append(_moved(tap, -start, stroke.fault or tap.fault))
         return Take(samples, self._rate, tuple(tuple(taps) for taps in groups))

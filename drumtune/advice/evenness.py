@@ -114,9 +114,10 @@ def _prepared(
     """Taps as the fit wants them, and the angle of each one's rod."""
     flat = [tap for taps in used for tap in taps]
     strokes = np.sort([tap.onset for taps in every for tap in taps])
-    first = max(round((strokes[0] - LEAD) * rate), 0)
-    samples = samples[first : round((strokes[-1] + TAIL) * rate)]
-    onsets, strokes = np.array([tap.onset for tap in flat]) - first / rate, strokes - first / rate
+    onsets = np.array([tap.onset for tap in flat])
+    first = max(round((onsets.min() - LEAD) * rate), 0)
+    samples = samples[first : round((onsets.max() + TAIL) * rate)]
+    onsets, strokes = onsets - first / rate, strokes - first / rate
     after = np.append(strokes, samples.size / rate)
     ends = after[np.searchsorted(strokes, onsets, side="right")]
     low = Taps.of(samples - samples.mean(), rate, onsets, ends)

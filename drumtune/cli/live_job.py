@@ -12,6 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from drumtune.advice.turns import Move
     from drumtune.cli.job import Job
     from drumtune.cli.round_job import Round
@@ -184,7 +187,7 @@ def _if_any(log: Path, kept: KeptStand, turned: str | None) -> str | None:
         return turned if queries.numbers(connection, stand_id=kept.stand_id) else None
 
 
-def ring(log: Path, name: str, samples: Any, rate: float) -> dict[str, Any]:
+def ring(log: Path, name: str, samples: NDArray[np.float64], rate: float) -> dict[str, Any]:
     """What the last hit did: note, after-note, decay, partials.
 
     Raises

@@ -85,7 +85,7 @@ class Pairing:
         return any([hmac.compare_digest(token.encode(), known.encode()) for known in self.tokens])
 
 
-class TooLarge(Exception):
+class TooLargeError(Exception):
     """A body that goes on beyond its limit."""
 
 
@@ -124,22 +124,22 @@ class Guard:
 
     def _fault(self, scope: Scope, headers: dict[str, list[str]]) -> tuple[int, str]:
         """Status and reason of a refusal, or 0."""
-        host, origin = headers.get("host", []), headers.get("origin", [])
+        host = headers.get("host", [])
         if len(host) != 1 or host[0].lower() not in self.hosts:
             return 421, "this server does not go by that name"
-        own = f"{self.scheme}://{host[0].lower()}"
-        if len(origin) > 1 or (origin and origin[0].lower() != own):
-            return 403, "requests of other sites are refused"
-        reading = scope["type"] == "http" and scope["method"] in ("GET", "HEAD")
-        if not origin and not reading:
-            return 403, "a request without Origin is refused"
-        if headers.get("sec-fetch-site", ["same-origin"])[0] == "cross-site" and not _opened(scope, headers):
-            return 403, "requests of other sites are refused"
+        if self._foreign(scope, headers, host[0].lower()):
+            return 403, "requests of other sites, and such without Origin, are refused"
         if self.pairing and scope["path"] not in OPEN_PATHS and not self.pairing.knows(_token(headers)):
             return 401, "pair this browser first"
-        if _stated(headers) > _most(scope):
-            return 413, "too large"
-        return 0, ""
+        return (413, "too large") if _stated(headers) > _most(scope) else (0, "")
+
+    def _foreign(self, scope: Scope, headers: dict[str, list[str]], host: str) -> bool:
+        """Whether a request comes of another site, or may: one that changes something says where it comes from."""
+        origin = [value.lower() for value in headers.get("origin", [])]
+        reading = scope["type"] == "http" and scope["method"] in ("GET", "HEAD")
+        if origin != [f"{self.scheme}://{host}"] and (origin or not reading):
+            return True
+        return headers.get("sec-fetch-site") == ["cross-site"] and not _opened(scope, headers)
 
     async def _passed(self, scope: Scope, receive: Receive, send: Send, headers: dict[str, list[str]]) -> None:
         begun = False
@@ -151,7 +151,7 @@ class Guard:
             if message["type"] == "http.request":
                 got += len(message.get("body", b""))
                 if got > _most(scope):
-                    raise TooLarge
+                    raise TooLargeError
             return message
 
         async def dressed(message: MutableMapping[str, Any]) -> None:
@@ -163,7 +163,7 @@ class Guard:
 
         try:
             await self.app(scope, counted, dressed)
-        except TooLarge:
+        except TooLargeError:
             if not begun:
                 await _refuse(scope, send, receive, 413, "too large")
 

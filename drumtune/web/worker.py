@@ -81,7 +81,7 @@ class Worker:
         self._process.start()
         theirs.close()
 
-    def call(self, timeout: float, do: Callable[..., T], *words: Any) -> T:
+    def call(self, timeout: float, do: Callable[..., T], *words: object) -> T:
         """Do a job; its result.
 
         Parameters

@@ -1,0 +1,59 @@
+"""`drumtune serve`: the live page on this machine, or with --lan in the local network."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from drumtune.cli import drums
+
+if TYPE_CHECKING:
+    from drumtune.web.drumside import Work
+    from drumtune.web.worker import Worker
+
+EPILOG = "Nothing leaves the machine: the page is served to itself, and the sound is looked at here."
+LAN_HELP = "Let phones and tablets in the local network in: HTTPS with a certificate of our own, and a pairing code."
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog=EPILOG)(serve)
+
+
+def serve(
+    *,
+    port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8765,
+    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod.", min=1, max=20)] = 3,
+    lan: Annotated[bool, typer.Option("--lan", help=LAN_HELP)] = False,
+    log: drums.LogFile = None,
+) -> None:
+    """Serve a page that listens through the browser's microphone, guides round the drum and speaks."""
+    import tempfile
+
+    from drumtune.web import serving
+    from drumtune.web.worker import Worker
+
+    worker = Worker(("drumtune.cli.live_job", "drumtune.advice.evenness", "drumtune.advice.rounds"))
+    place = drums.path(log)
+    with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
+        try:
+            worker.start()
+            settings = serving.Settings(port, lan, taps_per_rod, Path(folder), typer.echo)
+            serving.run(work(place, worker), settings)
+        finally:
+            worker.stop()
+
+
+def work(log: Path, worker: Worker) -> Work:
+    """What the pages can ask for, with a log."""
+    from drumtune.cli import live_job as job
+    from drumtune.web.drumside import Work
+
+    kept = {name: partial(getattr(job, name), log) for name in ("drums", "describe", "ring", "pair", "kit")}
+    return Work(
+        **kept, rods=partial(job.rods_of, log), folder=partial(job.folder_of, log), read=partial(job.read_take, log),
+        upload=partial(job.read_file, log), log=partial(job.log_of, log), call=worker.call,
+    )  # fmt: skip

@@ -1,0 +1,48 @@
+// The microphone: opened without any processing, its blocks kept until the server has them.
+const KEEP = 700; // blocks kept while the server is away, some 15 s
+
+export class Ear {
+  constructor(send) { this.send = send; this.blocks = []; this.context = null; this.tune = ""; this.lost = null; }
+
+  get open() { return this.context !== null; }
+
+  get rate() { return this.context.sampleRate; }
+
+  async start() {
+    const devices = navigator.mediaDevices;
+    if (!devices || !window.AudioWorkletNode) throw new Error("This browser gives no microphone to this address: open the page on the machine itself, use --lan, or hand in a recording below.");
+    const audio = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
+    this.stream = await devices.getUserMedia({ audio, video: false });
+    this.context = new AudioContext({ latencyHint: "interactive" });
+    await this.context.audioWorklet.addModule("/static/worklet.js");
+    this.node = new AudioWorkletNode(this.context, "blocks", { numberOfOutputs: 0, channelCount: 1, channelCountMode: "explicit" });
+    this.blocks = [];
+    this.tune = Array.from(crypto.getRandomValues(new Uint32Array(4)), (n) => n.toString(36)).join("");
+    this.node.port.onmessage = (event) => this.take(event.data);
+    this.stream.getAudioTracks()[0].addEventListener("ended", () => { this.stop(); if (this.lost) this.lost(); });
+    this.context.createMediaStreamSource(this.stream).connect(this.node);
+    await this.context.resume();
+  }
+
+  take(block) {
+    this.blocks.push(block);
+    if (this.blocks.length > KEEP) this.blocks.shift();
+    this.send(block);
+  }
+
+  got(frame) { // the server has everything before this frame
+    while (this.blocks.length && end(this.blocks[0]) <= frame) this.blocks.shift();
+  }
+
+  again() { for (const block of this.blocks) this.send(block); }
+
+  async wake() { if (this.context && this.context.state !== "running") await this.context.resume(); }
+
+  stop() {
+    if (this.stream) for (const track of this.stream.getTracks()) track.stop();
+    if (this.context) this.context.close();
+    this.context = null; this.stream = null; this.blocks = [];
+  }
+}
+
+function end(block) { return Number(new DataView(block).getBigUint64(0, true)) + (block.byteLength - 8) / 4; }
