@@ -30,7 +30,7 @@ LAG, LAG_SD = 0.08, 0.07
 (our own, no source)."""
 DRIFT = 1.0
 """Deviation in cents per rod by which a head settles between two readings of a session (our own, no source)."""
-LEVEL_DRIFT = 3.0
+LEVEL_DRIFT = 5.0
 """The same for the head as a whole."""
 MISTAKE = 0.01
 """Chance per rod and kind that it was not turned as told: not at all, its neighbour instead, the wrong way, or by

@@ -135,7 +135,7 @@ def as_measured(reading: Reading) -> tuple[Floats, Floats]:
     variance = float(np.trace(one @ reading.covariance)) / 2.0 - holds * (1.0 - holds) * float(tilt @ tilt) / 2.0
     variance = min(max(variance / holds, LEAST_LEFT * prior), MOST_LEFT * prior)
     told = 1.0 - variance / prior
-    rest = np.eye(rods) - one
+    rest = np.eye(rods) - one - 1.0 / rods
     return rest @ pulls + tilt / told, rest @ reading.covariance @ rest + variance / told * one
 
 

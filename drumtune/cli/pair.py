@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from drumtune.cli import options
+from drumtune.cli import drums, options
 from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ def pair(
     *,
     diameter_in: Annotated[float | None, typer.Option(help="Diameter of the drum, inches.")] = None,
     depth_in: Annotated[float | None, typer.Option(help="Depth of the shell, inches.")] = None,
+    drum: drums.DrumName = None,
+    log: drums.LogFile = None,
     top_hz: Annotated[float | None, typer.Option(help="Pitch of the top head, Hz. Left out: from --top-take.")] = None,
     bottom_hz: Annotated[float | None, typer.Option(help="Pitch of the bottom head as it is now, Hz.")] = None,
     top_film_mil: Annotated[float, typer.Option(help="Film of the top head, mil.")] = 10.0,
@@ -67,6 +69,10 @@ def pair(
         diameter_in, depth_in, (top_film_mil, bottom_film_mil),
         (top_surface_density_kg_m2, bottom_surface_density_kg_m2), vent_mm,
     )  # fmt: skip
+    if drum is not None:
+        kept = drums.both_heads(drum, log, {"--diameter-in": diameter_in, "--depth-in": depth_in})
+        shell = pair_stand.Shell(kept.diameter_in, kept.depth_in, kept.films_mil, kept.weights, vent_mm)
+        top_hz, bottom_hz = top_hz or (kept.top_hz if top_take is None else None), bottom_hz or kept.bottom_hz
     takes = pair_job.Takes(top_take, bottom_take, open_take, channel)
     wish = pair_job.Wish(aim, pitch, stick_g, top_hz, bottom_hz)
     _check_outputs(plot, report, render, takes.files)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from drumtune.cli import options
+from drumtune.cli import drums, options
 from drumtune.cli import report as reports
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ def ring(
     hit: Annotated[list[Path], typer.Argument(help=HIT_HELP, show_default=False)],
     *,
     diameter_in: Annotated[float | None, typer.Option("--diameter-in", help=DIAMETER_HELP)] = None,
+    drum: drums.DrumName = None,
+    log: drums.LogFile = None,
     compare: Annotated[Path | None, typer.Option(help=COMPARE_HELP)] = None,
     thirds: Annotated[bool, typer.Option("--thirds", help="Third-octave bands instead of octaves.")] = False,
     channel: Annotated[int | None, typer.Option(help="Channel to read, from 1. Left out: the loudest.")] = None,
@@ -47,7 +49,7 @@ def ring(
         from drumtune.files import check_picture
 
         check_picture(plot)
-    radius = _radius(diameter_in)
+    radius = _radius(diameter_in) if drum is None else drums.radius(drum, log, diameter_in)
     hits = [one for path in hit for one in _read(path, channel, radius, 3 if thirds else 1)]
     after = [] if compare is None else _read(compare, channel, radius, 3 if thirds else 1)
     answer = ring_words.Answer(tuple(hits), tuple(after), _head(radius))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from drumtune.cli import options
+from drumtune.cli import drums, options
 
 if TYPE_CHECKING:
     from drumtune.advice.synthetic_take import Recipe
@@ -27,8 +27,10 @@ def register(app: typer.Typer) -> None:
 def synth(
     out: Annotated[Path, typer.Argument(help="WAV file to write.", show_default=False)],
     *,
-    diameter_in: options.Diameter,
+    diameter_in: options.AnyDiameter = None,
     rods: options.AnyRods = None,
+    drum_name: drums.DrumName = None,
+    log: drums.LogFile = None,
     pulls: Annotated[str | None, typer.Option(help=PULLS_HELP)] = None,
     mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
     note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
@@ -63,19 +65,24 @@ def synth(
 
     options.check_outputs([out])
     _writable(rate, bits)
-    drum = options.stand(
-        diameter_in=diameter_in,
-        rods=_counted(rods, needed=depth_in is None),
-        tap_distance_mm=tap_distance_mm,
-        film_mil=film_mil,
-        surface_density=surface_density_kg_m2,
-    )
+    if drum_name is not None:
+        sizes = {"--diameter-in": diameter_in, "--rods": rods, "--film-mil": film_mil}
+        given = {"--surface-density-kg-m2": surface_density_kg_m2}
+        drum = drums.of(drum_name, log, sizes | given).stand.drum
+    else:
+        drum = options.stand(
+            diameter_in=drums.needed(diameter_in),
+            rods=_counted(rods, needed=depth_in is None),
+            tap_distance_mm=tap_distance_mm,
+            film_mil=film_mil,
+            surface_density=surface_density_kg_m2,
+        )
     pitch = _pitch(mean_hz, note, drum.head.radius)
     if depth_in is None:
         recipe = Recipe(drum, _pulls(pulls, drum.rods), pitch, taps_per_rod, slide=slide)
         recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
         _check(recipe)
-        samples, what = play(recipe, rate), f"{rods} rods x {taps_per_rod} taps"
+        samples, what = play(recipe, rate), f"{drum.rods} rods x {taps_per_rod} taps"
     else:
         asked = synth_whole.Asked(
             depth_in, bottom_film_mil, bottom_semitones, hits, glide_cents, stick_db, snr_db, seed,

@@ -44,7 +44,8 @@ def test_a_gain_half_or_twice_the_expected_is_learned(factor):
     known = learn(DRUM, rounds(factor * PRIOR.matrix, random_turns(rng, 4), rng))
     assert known.ratio == pytest.approx(factor, rel=0.15)  # five readings: 8 % per rod for its own, drift of 1 cent
     assert known.pairs == 4
-    assert np.all(known.response.relative_sd < 0.5 * PRIOR.relative_sd)
+    assert np.all(known.response.relative_sd[1:] < 0.5 * PRIOR.relative_sd[1:])
+    assert known.response.relative_sd[0] < 0.7 * PRIOR.relative_sd[0]  # the head as a whole drifts, so it shows less
     assert known.doubts == ()
 
 

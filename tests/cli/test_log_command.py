@@ -269,3 +269,28 @@ def test_a_take_deleted_between_two_breaks_the_chain(log, hear, command):
     assert command("log", "delete", 2, "--yes")[0] == 0
     chain = round_job.chain(entries(log))
     assert [one.turned is None for one in chain] == [True, True]
+
+
+def test_every_command_that_takes_sizes_takes_a_drum(log, command, tmp_path):
+    sizes = ("--diameter-in", 14, "--depth-in", 14, "--rods", 8)
+    assert command("stand", "new", "two", *sizes, "--bottom-film-mil", 7.5)[0] == 0
+    assert command("synth", tmp_path / "a.wav", "--drum", "two", "--taps-per-rod", 1)[0] == 0
+    assert command("synth", tmp_path / "b.wav", "--diameter-in", 14, "--rods", 8, "--taps-per-rod", 1)[0] == 0
+    assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
+    by_name = command("pair", "--drum", "two", "--top-hz", 150, "--json")
+    by_size = command("pair", "--diameter-in", 14, "--depth-in", 14, "--top-hz", 150, "--json")
+    assert by_name[0] == 0
+    assert json.loads(by_name[1]) == json.loads(by_size[1])
+    assert "open below" in command("pair", "--drum", "floor", "--top-hz", 150)[2]
+    for words in (("synth", tmp_path / "c.wav", "--rods", 8), ("pair",), ("ring", tmp_path / "a.wav")):
+        status, _, err = command(*words, "--drum", "two", "--diameter-in", 14)
+        assert (status, "leave out --diameter-in" in err) == (2, True)
+
+
+def test_a_ring_with_a_drum_names_its_modes_as_with_its_diameter(log, command, tmp_path):
+    """A 14 inch head of the log and one of 14 inches are the same: to the last letter of the answer."""
+    source = tmp_path / "hits.wav"
+    assert command("synth", source, "--diameter-in", 14, "--depth-in", 14, "--hits", 2)[0] == 0
+    assert command("ring", source, "--drum", "floor", "--json") == command(
+        "ring", source, "--diameter-in", 14, "--json"
+    )
