@@ -24,7 +24,7 @@ from drumtune.physics.stress import rod_patterns, rod_tensions
 Array = NDArray[np.float64]
 BETWEEN = 0.25
 """Rim between holding (0) and sliding (1), for the stages before the two are told apart."""
-FIELD_USUAL, FIELD_WEIGHT = 0.012, 2.0
+FIELD_USUAL, FIELD_WEIGHT = 0.02, 1.0
 """Usual spread of a rod harmonic, and how many harmonics of a take it counts as."""
 ONE_SIDED = 0.85
 """Spread of harmonic 1 against that of the others where the rim holds."""
