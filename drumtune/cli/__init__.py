@@ -11,7 +11,7 @@ import sys
 
 import typer
 
-COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit", "stand", "log", "serve", "lesson")
+COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit", "stand", "log", "listen", "serve", "lesson")
 """Modules of drumtune.cli, each with a ``register(app)`` that adds its command. Order is that of --help."""
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
