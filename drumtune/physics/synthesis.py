@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -148,19 +149,26 @@ def gains(
     turn clockwise from it. The travel time to the nearest point is taken out.
     """
     air = air or Air()
-    nodes, weights = np.polynomial.legendre.leggauss(20)
-    r, theta = 0.5 * (nodes + 1.0), 2.0 * np.pi * np.arange(64) / 64
-    r_all, theta_all = (grid.ravel() for grid in np.meshgrid(r, theta, indexing="ij"))
-    area = np.repeat(0.5 * weights * r, theta.size)
+    r_all, theta_all, area, shapes = _surface()
     x, y, height = place
     distance = np.sqrt(
         (x - radius * r_all * np.cos(theta_all)) ** 2 + (y - radius * r_all * np.sin(theta_all)) ** 2 + height**2
     )
     wave = 2.0 * np.pi * head.frequencies / air.sound_speed
     kernel = np.exp(-1j * wave * (distance - distance.min())[:, None]) * (area / distance)[:, None]
-    shape = modes.shapes(r_all, theta_all)[0] @ head.vectors
+    shape = shapes @ head.vectors
     result: NDArray[np.complex128] = (kernel * shape).sum(axis=0) * head.frequencies
     return result
+
+
+@cache
+def _surface() -> tuple[NDArray[np.float64], ...]:
+    """Points over the unit disc: r, theta and area of each, shape (P,), and the basis functions there, (P, B)."""
+    nodes, weights = np.polynomial.legendre.leggauss(20)
+    r, theta = 0.5 * (nodes + 1.0), 2.0 * np.pi * np.arange(64) / 64
+    r_all, theta_all = (grid.ravel() for grid in np.meshgrid(r, theta, indexing="ij"))
+    area = np.repeat(0.5 * weights * r, theta.size)
+    return r_all, theta_all, area, modes.shapes(r_all, theta_all)[0]
 
 
 def tap(

@@ -70,14 +70,14 @@ def feel(axes: tuple[Axes, Axes], shown: Feel) -> None:
     note.plot(shown.top_hz, shown.note, color=style.INK, marker="^")
     note.set_xlabel("pitch of the top head near a rod, Hz")
     note.set_ylabel("note, Hz")
-    style.plain(note, "What the drum sounds, bottom head left alone")
+    style.plain(note, "What the drum sounds")
 
 
 def falls(axes: Axes, shown: Falls) -> None:
     """Pitch over time of three strokes, in cents over where it settles."""
     t = np.linspace(0.0, 0.5, 300)
     axes.axvspan(0.04, 0.12, color=style.YELLOW, alpha=0.35, linewidth=0)
-    axes.text(0.125, 0.5, "40-120 ms", fontsize=style.SMALL_SIZE)
+    axes.annotate(" 40-120 ms", (0.12, 0.6), xycoords=("data", "axes fraction"), fontsize=style.SMALL_SIZE)
     for (name, law), (colour, dash) in zip(shown.laws.items(), LOOKS, strict=True):
         axes.plot(t, 1200.0 * np.log2(law.ratio(t)), color=colour, linestyle=dash, linewidth=2.4, label=name)
     axes.legend(fontsize=style.TEXT_SIZE, frameon=False)

@@ -34,6 +34,8 @@ LEADING = 1.4
 PICTURE_WIDTH, PICTURE_HEIGHT = 5.4, 7.6
 DOTS_PER_INCH = 170
 _COLUMN_GAP = 0.18
+GAP = 0.2
+"""Between pictures side by side."""
 
 
 @dataclass(slots=True)
@@ -106,8 +108,7 @@ def _section(paper: Paper, section: Section) -> None:
         _flow(paper, line, TEXT)
     for table in section.tables:
         _table(paper, table)
-    for picture in section.pictures:
-        _picture(paper, picture)
+    _pictures(paper, section.pictures)
 
 
 def _flow(paper: Paper, text: str, size: float, *, bold: bool = False, colour: str = style.INK) -> None:
@@ -181,18 +182,43 @@ def _columns(table: Table) -> list[float]:
     return [w if w <= fair else fair + spare * (w - fair) / over for w in natural]
 
 
-def _picture(paper: Paper, picture: Picture) -> None:
-    """Set a picture with its caption; both stay on one page."""
+def _pictures(paper: Paper, pictures: tuple[Picture, ...]) -> None:
+    """Set pictures, narrow ones side by side."""
+    row: list[Picture] = []
+    for picture in pictures:
+        if row and sum(_size(one)[0] + GAP for one in (*row, picture)) > WIDTH - 2.0 * MARGIN + GAP:
+            _row(paper, row)
+            row = []
+        row.append(picture)
+    if row:
+        _row(paper, row)
+
+
+def _size(picture: Picture) -> tuple[float, float]:
+    """Width and height of a picture on paper."""
     across, tall = picture.figure.get_size_inches()
-    scale = min(PICTURE_WIDTH / across, PICTURE_HEIGHT / tall, 1.25)
-    caption = list(wrapped(picture.caption, SMALL, WIDTH - 2.0 * MARGIN))
-    paper.need(scale * tall + LEADING * SMALL / 72.0 * len(caption) + 0.2)
-    left, bottom = MARGIN / WIDTH, 1.0 - (paper.down + scale * tall) / HEIGHT
-    axes = paper.page.add_axes((left, bottom, scale * across / WIDTH, scale * tall / HEIGHT))
-    axes.imshow(_drawn(picture.figure), aspect="auto", interpolation="none")
-    axes.axis("off")
-    paper.down += scale * tall + 0.06
-    _flow(paper, picture.caption, SMALL, colour=style.QUIET)
+    scale = min(PICTURE_WIDTH / across, PICTURE_HEIGHT / tall, 1.0)
+    return scale * float(across), scale * float(tall)
+
+
+def _row(paper: Paper, pictures: list[Picture]) -> None:
+    """Set pictures side by side with their captions; all stay on one page."""
+    sizes = [_size(picture) for picture in pictures]
+    room = [size[0] if len(pictures) > 1 else WIDTH - 2.0 * MARGIN for size in sizes]
+    captions = [list(wrapped(one.caption, SMALL, width)) for one, width in zip(pictures, room, strict=True)]
+    step, tallest = LEADING * SMALL / 72.0, max(size[1] for size in sizes)
+    paper.need(tallest + step * max(map(len, captions)) + 0.25)
+    top, left = paper.down, MARGIN
+    for picture, (across, tall), caption in zip(pictures, sizes, captions, strict=True):
+        box = (left / WIDTH, 1.0 - (top + tall) / HEIGHT, across / WIDTH, tall / HEIGHT)
+        axes = paper.page.add_axes(box)
+        axes.imshow(_drawn(picture.figure), aspect="auto", interpolation="none")
+        axes.axis("off")
+        for place, words in enumerate(caption):
+            paper.down = top + tall + 0.06 + place * step
+            paper.line(words, SMALL, left=left, colour=style.QUIET)
+        left += across + GAP
+    paper.down = top + tallest + step * max(map(len, captions)) + 0.2
 
 
 def _drawn(figure: Figure) -> np.ndarray:
