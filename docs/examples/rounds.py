@@ -42,8 +42,8 @@ SIZES_IN = {6: (10, 12, 13), 8: (12, 13, 14, 16), 10: (14, 16, 18)}
 class HiddenDrum:
     """A drum and the hand that turns its rods.
 
-    `cents` are the true pitches at the rods against the start's mean, (N,); `matrix` what a turn of each rod does, (N, N),
-    cents; `lag` the share of a change that friction holds back until the next round, `waiting` what it holds now;
+    `cents` are the true pitches at the rods against the start's mean, (N,); `matrix` what a turn of each rod does, (N,
+    N), cents; `lag` the share of a change that friction holds back until the next round, `waiting` what it holds now;
     `misread` the round in which a move goes wrong.
     """
 
@@ -152,9 +152,8 @@ def rounds_needed(hidden: HiddenDrum, most: int, seed: int) -> tuple[int | None,
 
 def tell(number: int, reading: Reading, moves: tuple[Move, ...], expected: float) -> None:
     told = "; ".join(words(move) for move in moves) or "no moves"
-    print(
-        f"  round {number + 1}: {reading.verdict}, {reading.spread_cents:.0f} cents read; {told}; expected {expected:.0f}"
-    )
+    read = f"{reading.verdict}, {reading.spread_cents:.0f} cents read"
+    print(f"  round {number + 1}: {read}; {told}; expected {expected:.0f}")
 
 
 def main() -> None:

@@ -63,7 +63,7 @@ def rod_patterns(rods: int) -> NDArray[np.float64]:
 
 
 def airy_held(k: int, poisson: float = PET_POISSON) -> tuple[float, float]:
-    """Airy coefficients (A, B), times Young's modulus, of unit outward rim displacement cos k theta, held along the rim.
+    """Airy coefficients (A, B), times Young's modulus, of unit outward rim displacement cos k theta, held on the rim.
 
     For k = 1 the translation of the whole film, which carries no stress, is left out of A.
     """

@@ -1,4 +1,4 @@
-"""How many rounds a drum takes: the log's loop on hidden drums, and a player who trusts the strongest line, side by side.
+"""How many rounds a drum takes: the log's loop on hidden drums, beside a player who trusts the strongest line.
 
     python tests/bench/rounds.py [--drums 30] [--audio 0] [--seed 1] [--write]
 
@@ -9,8 +9,8 @@ Two loops, told apart in all that is printed:
 - `audio`: every round is a take made by the finite-element simulator of `make_takes` (room level, which shares no code
   with the package), found, read, planned on. A drum costs about a minute.
 
-The hidden drums, their friction and the hand that turns are those of docs/examples/rounds.py. `--write` puts the figures
-into docs/accuracy.md, between its markers.
+The hidden drums, their friction and the hand that turns are those of docs/examples/rounds.py. `--write` puts the
+figures into docs/accuracy.md, between its markers.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "docs" / "examples"), str(Path(__file__).parent)]
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "docs" / "examples"))
 
 import rounds as world
 
@@ -38,6 +38,8 @@ from drumtune.physics.rods import harmonic_projectors
 from drumtune.physics.synthesis import sounding_head
 
 Floats = NDArray[np.float64]
+
+ROOT = Path(__file__).resolve().parents[2]
 MOST = 8
 """Rounds after which we stop."""
 ERRORS = (10.0, 1.5)
@@ -281,7 +283,8 @@ def row(name: str, runs: list[Run]) -> str:
         return f"{value:.3g}" if value < 99 else "not reached"
 
     return (
-        f"| {name} | {len(runs)} | {f['start']:.0f} | {rounds(f['median'])} | {rounds(f['p90'])} | {100 * f['reached']:.0f} % | "
+        f"| {name} | {len(runs)} | {f['start']:.0f} | {rounds(f['median'])} | {rounds(f['p90'])} | "
+        f"{100 * f['reached']:.0f} % | "
         f"{100 * f['worse']:.0f} % ({100 * f['worse_clean']:.0f} %) | {f['end']:.0f} / {f['end_p90']:.0f} |"
     )
 
@@ -291,24 +294,35 @@ def table(rows: list[str], seed: int, exact: str) -> str:
     lines = [
         "## Rounds",
         "",
-        f"`python tests/bench/rounds.py --audio 4 --write`, seed {seed}. Hidden drums of 6, 8 and 10 rods from 60 to 180 cents: gain",
-        "half to twice what their sizes say and otherwise shaped, rods unlike by 6 %, friction that holds back up to a fifth until the",
-        "next round, turns ± 5 %, and in each drum one move of the first three rounds misread. *Drawn readings* are the true pulls with",
-        f"errors of the size that takes have ({ERRORS[0]:g} cents at a rod in harmonic 1 with three taps a rod, less by the root of two with",
-        f"six, {ERRORS[1]:g} in the others, one reading in ten twice as wrong as it says), not sound. *Takes*: every round a recording by the",
-        "finite-element simulator (room level, three taps a rod, then six), found and read by the program. *Any tension*: the start is",
-        "not one that rods have made; one-sided tension is then as large as any other, though a turn does least for it. The other",
-        "player trusts the strongest line near each rod, is told how far a turn goes on this drum, and misreads nothing.",
+        f"`python tests/bench/rounds.py --audio 4 --write`, seed {seed}. Hidden drums of 6, 8 and 10 rods "
+        "from 60 to 180 cents: gain",
+        "half to twice what their sizes say and otherwise shaped, rods unlike by 6 %, friction that holds "
+        "back up to a fifth until the",
+        "next round, turns ± 5 %, and in each drum one move of the first three rounds misread. *Drawn "
+        "readings* are the true pulls with",
+        f"errors of the size that takes have ({ERRORS[0]:g} cents at a rod in harmonic 1 with three taps a "
+        "rod, less by the root of two with",
+        f"six, {ERRORS[1]:g} in the others, one reading in ten twice as wrong as it says), not sound. "
+        "*Takes*: every round a recording by the",
+        "finite-element simulator (room level, three taps a rod, then six), found and read by the program. "
+        "*Any tension*: the start is",
+        "not one that rods have made; one-sided tension is then as large as any other, though a turn does "
+        "least for it. The other",
+        "player trusts the strongest line near each rod, is told how far a turn goes on this drum, and "
+        "misreads nothing.",
         "",
-        "Worse: share of the rounds up to the first under 12 cents that left the head more uneven by over half a cent; in brackets",
+        "Worse: share of the rounds up to the first under 12 cents that left the head more uneven by over "
+        "half a cent; in brackets",
         "without the rounds in which a move was misread.",
         "",
-        "| loop | drums | spread before | rounds to under 12 cents, median | 90th percentile | reached in 8 | worse | spread after 8 "
+        "| loop | drums | spread before | rounds to under 12 cents, median | 90th percentile | reached in 8 "
+        "| worse | spread after 8 "
         "rounds, median / 90th percentile |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
         *rows,
         "",
-        "Wanted were a median of 3 rounds, 5 at the 90th percentile, and no more than 5 % worse. Without any error of reading the loop",
+        "Wanted were a median of 3 rounds, 5 at the 90th percentile, and no more than 5 % worse. Without any "
+        "error of reading the loop",
         f"takes {exact}. What keeps it from that is how little a take says about one-sided tension.",
         "",
     ]

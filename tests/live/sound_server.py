@@ -7,7 +7,7 @@ import tempfile
 import time
 from contextlib import contextmanager
 
-MISSING = "no sound server: PulseAudio (pulseaudio, pulseaudio-utils, libasound2-plugins, libportaudio2) is not installed"
+MISSING = "no sound server: needs pulseaudio, pulseaudio-utils, libasound2-plugins, libportaudio2"
 RATE = 44100
 
 
@@ -42,7 +42,8 @@ def running():
             raise RuntimeError("the sound server did not start")
         subprocess.run(["pactl", "set-default-source", "lab.monitor"], env=env, check=True)
         # Without a reader the first block of a recording comes one or two seconds late.
-        reader = subprocess.Popen(["parec", "-d", "lab.monitor", "--latency-msec=5"], env=env, stdout=subprocess.DEVNULL)
+        recorder = ["parec", "-d", "lab.monitor", "--latency-msec=5"]
+        reader = subprocess.Popen(recorder, env=env, stdout=subprocess.DEVNULL)
         yield env
     finally:
         for process in (reader, server):
