@@ -33,7 +33,7 @@ CLEAR_ORDERS = 0.3
 """Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
 DOUBTFUL = 1.0
 """Quality above which a reading is not vouched for."""
-HOPELESS = 2.0
+HOPELESS = 1.5
 """Quality above which there is no reading at all."""
 STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
