@@ -6,7 +6,7 @@ import json
 import select
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +16,7 @@ import typer
 
 from drumtune import live
 from drumtune.advice import round as rounds
+from drumtune.advice.turns import words
 from drumtune.cli import live_job
 from drumtune.errors import DrumtuneError
 from drumtune.session import Session
@@ -23,7 +24,7 @@ from drumtune.session import Session
 if TYPE_CHECKING:
     from rich.console import Group
 
-KEYS = {
+KEYS: dict[str, Callable[[], rounds.Event]] = {
     "r": rounds.Again, "b": rounds.Back, "s": rounds.Skip, "x": rounds.Extra, "e": rounds.Enough, "n": rounds.Next,
     "a": rounds.Restart,
 }  # fmt: skip
@@ -116,8 +117,7 @@ class Table:
         word = "too loud" if self.session.level > 0.97 else ""
         body = [strip(state, self.answer), Text(f"level |{'#' * level:<40}| {word}"), Text(self.said)]
         moves = [
-            Text(f" [{'x' if move.order in state.ticked else ' '}] {move.order}. {rounds.words(move)}")
-            for move in state.moves
+            Text(f" [{'x' if move.order in state.ticked else ' '}] {move.order}. {words(move)}") for move in state.moves
         ]
         return Group(*lines, *body, *moves, Text(EPILOG, style="dim"))
 

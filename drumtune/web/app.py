@@ -21,7 +21,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from drumtune.errors import DrumtuneError
 from drumtune.web.drumside import Drumside, Page, Work, refusal
-from drumtune.web.guard import COOKIE, Guard, Pairing
+from drumtune.web.guard import COOKIE, Guard, Pairing, TooLargeError
 
 STATIC = Path(__file__).with_name("static")
 MOST_DRUMS = 64
@@ -96,7 +96,7 @@ def build(work: Work, hosts: frozenset[str], *, scheme: str = "http", per_rod: i
             with suppress(DrumtuneError):
                 side.session.stop()
 
-    app = Starlette(routes=routes, lifespan=life, exception_handlers={DrumtuneError: _failed})
+    app = Starlette(routes=routes, lifespan=life, exception_handlers={DrumtuneError: _failed, TooLargeError: _large})
     app.state.hall = hall
     return Guard(app, hosts, scheme, pairing)
 
@@ -106,6 +106,10 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 async def _failed(request: Request, failure: Exception) -> Response:
     return JSONResponse({"trouble": " ".join(str(failure).split())}, 422)
+
+
+async def _large(request: Request, failure: Exception) -> Response:
+    return JSONResponse({"trouble": "too large"}, 413, {"connection": "close"})
 
 
 def _file(name: str) -> Handler:

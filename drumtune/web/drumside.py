@@ -18,6 +18,7 @@ import numpy as np
 
 from drumtune.advice import round as rounds
 from drumtune.advice.round import Message
+from drumtune.advice.turns import Move, words
 from drumtune.errors import DrumtuneError, TakeError
 from drumtune.files import written
 from drumtune.session import Session
@@ -35,10 +36,17 @@ READ_S, RING_S = 60.0, 30.0
 class Answer(Protocol):
     """A reading as the page wants it."""
 
-    document: dict[str, Any]
-    moves: tuple[Any, ...]
-    verdict: str
-    text: str
+    @property
+    def document(self) -> dict[str, Any]:
+        """As of ``drumtune even --json``."""
+
+    @property
+    def moves(self) -> tuple[Move, ...]:
+        """What to turn."""
+
+    @property
+    def verdict(self) -> str:
+        """``even``, ``uneven`` or ``unsure``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +124,7 @@ class Drumside:
         plain = rounds.document(state)
         plain["strokes"] = [{"rod": s.rod, "fault": s.fault} for s in state.strokes]
         plain["moves"] = [
-            {"order": m.order, "rod": m.rod, "action": m.action, "turns": m.turns, "words": rounds.words(m)}
+            {"order": m.order, "rod": m.rod, "action": m.action, "turns": m.turns, "words": words(m)}
             for m in state.moves
         ]
         plain["taps"] = [len(state.taps(rod)) for rod in range(1, state.rods + 1)]
@@ -126,9 +134,9 @@ class Drumside:
 
     def tell(self, said: tuple[Message, ...] = ()) -> None:
         """Tell every page where the round is, and what was said."""
-        words = [{"kind": m.kind, "text": m.text, "aloud": m.aloud} for m in said]
+        told = [{"kind": m.kind, "text": m.text, "aloud": m.aloud} for m in said]
         for page in tuple(self.pages):
-            page.tell(state=self.state(), say=words)
+            page.tell(state=self.state(), say=told)
 
     def hear(self, page: Page, data: bytes) -> None:
         """Take a binary message of the page that listens.
@@ -283,13 +291,13 @@ def unpacked(data: bytes) -> tuple[int, np.ndarray[Any, np.dtype[np.float64]]]:
     if len(data) < 12 or len(data) % 4 or len(data) > 8 + 4 * MOST_FRAMES:
         raise ValueError(f"sound comes as a frame number and 1 to {MOST_FRAMES} samples")
     first = struct.unpack_from("<Q", data)[0]
-    samples = np.frombuffer(data, "<f4", offset=8).astype(np.float64)
+    samples = np.frombuffer(data, "<f4", offset=8)
     if first >= 1 << 53 or not np.isfinite(samples).all() or np.abs(samples).max() > 64.0:
         raise ValueError("these are no samples")
-    return int(first), samples
+    return int(first), samples.astype(np.float64)
 
 
-_PLAIN = {
+_PLAIN: dict[str, Callable[[], rounds.Event]] = {
     "skip": rounds.Skip, "again": rounds.Again, "back": rounds.Back, "extra": rounds.Extra, "enough": rounds.Enough,
     "next": rounds.Next, "restart": rounds.Restart,
 }  # fmt: skip
@@ -299,7 +307,7 @@ def _event(asked: dict[str, Any]) -> rounds.Event:
     """Event a page asks for."""
     what = asked.get("do")
     if isinstance(what, str) and what in _PLAIN:
-        return _PLAIN[what]()  # type: ignore[no-any-return]
+        return _PLAIN[what]()
     if what == "go":
         return rounds.Go(int(_number(asked.get("rod"))))
     if what == "tick":

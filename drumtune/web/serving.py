@@ -43,11 +43,10 @@ def run(work: Work, settings: Settings) -> None:
     bound = _bound("0.0.0.0" if settings.lan else "127.0.0.1", settings.port)
     port = bound.getsockname()[1]
     names = (*LOOPBACK, *_network_names()) if settings.lan else LOOPBACK
-    secure: dict[str, Path] = {}
+    certificate = key = None
     pairing = None
     if settings.lan:
         certificate, key, fingerprint = make(settings.folder, names)
-        secure = {"ssl_certfile": certificate, "ssl_keyfile": key}
         settings.tell(f"Certificate of our own; compare its SHA-256 where the browser asks: {fingerprint}")
         pairing = Pairing(time.monotonic, lambda code: settings.tell(f"Pairing code for the next browser: {code}"))
     scheme = "https" if settings.lan else "http"
@@ -59,8 +58,8 @@ def run(work: Work, settings: Settings) -> None:
     config = uvicorn.Config(
         app, log_level="warning", server_header=False, proxy_headers=False, ws_max_size=MOST_MESSAGE,
         ws_per_message_deflate=False, timeout_keep_alive=20, limit_concurrency=200, timeout_graceful_shutdown=2,
-        **{name: str(path) for name, path in secure.items()},
-    )  # type: ignore[arg-type]  # fmt: skip
+        ssl_certfile=certificate, ssl_keyfile=key,
+    )  # fmt: skip
     try:
         uvicorn.Server(config).run(sockets=[bound])
     finally:
