@@ -96,7 +96,7 @@ def test_the_answer_about_modes_is_the_mode_that_sounds(lessons):
 
 
 def test_the_answer_about_beats_is_how_often_the_sound_beats(lessons):
-    """Two lines that start in step have the power cos^2(pi split t) exp(-2 rate t): the choice it fits best is right."""
+    """Two lines in step have the power cos^2(pi split t) exp(-2 rate t): the choice that fits best is right."""
     for chapters in lessons.values():
         chapter = by_key(chapters, "uneven")
         question, rate = chapter.question, 3.0 * np.log(10.0) / chapter.shown.decay
@@ -105,7 +105,7 @@ def test_the_answer_about_beats_is_how_often_the_sound_beats(lessons):
         models = [np.cos(np.pi * float(c) * t) ** 2 * np.exp(-2.0 * rate * t) for c in question.choices]
         fits = [power @ model / np.linalg.norm(power) / np.linalg.norm(model) for model in models]
         assert int(np.argmax(fits)) == question.answer
-        assert max(fits) > 0.99
+        assert max(fits) > 0.98  # the mean over 27 ms rounds the start
 
 
 def test_what_is_heard_at_a_rod_lies_between_the_two_lines(lessons):

@@ -36,9 +36,9 @@ def answered(command, tmp_path, words):
 def test_the_report_of_even_holds_every_pull_with_its_deviation_and_every_move(command, tmp_path):
     found, text = answered(command, tmp_path, EVEN)
     for rod in found["rods"]:
-        assert re.search(rf"{rod['pull_cents']:+.0f}|{rod['pull_cents']:+.1f} ± ", text)
+        assert f"{rod['rod']} {rod['pull_cents']:+.1f} ± {rod['pull_sd_cents']:.1f} {rod['heard_hz']:.1f} Hz" in text
     for move in found["moves"]:
-        assert re.search(rf"rod {move['rod']}: {move['action']}", text)
+        assert f"{move['order']}. rod {move['rod']}: {move['action']}" in text
     assert f"{found['verdict']}" in text
     assert "one standard deviation" in text
     assert all(line in text for line in found["cautions"])
