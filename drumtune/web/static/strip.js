@@ -1,6 +1,6 @@
 // The rim strip: the rim cut open at rod 1 and laid flat; taps as they come in, then the pull at each rod.
 const SPACE = "http://www.w3.org/2000/svg";
-const HEIGHT = 260, MIDDLE = 105, REACH = 80;
+const HEIGHT = 285, MIDDLE = 95, REACH = 80;
 
 function add(parent, name, attributes, text) {
   const made = document.createElementNS(SPACE, name);
@@ -13,12 +13,13 @@ function add(parent, name, attributes, text) {
 export function draw(place, state, reading) {
   const width = Math.max(320, 46 * state.rods), step = width / state.rods;
   const svg = document.createElementNS(SPACE, "svg");
-  svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
+  const top = reading ? 0 : HEIGHT - 62 - Math.min(24 * state.per_rod, 150);
+  svg.setAttribute("viewBox", `0 ${top} ${width} ${HEIGHT - top}`);
   svg.setAttribute("role", "img");
   svg.setAttribute("aria-label", words(state, reading));
   const pulls = reading ? reading.rods.map((rod) => rod.pull_cents) : null;
   const most = pulls ? Math.max(10, ...reading.rods.map((rod) => Math.abs(rod.pull_cents) + rod.pull_sd_cents)) : 1;
-  add(svg, "line", { x1: 0, x2: width, y1: MIDDLE, y2: MIDDLE, class: "axis" });
+  if (pulls) add(svg, "line", { x1: 0, x2: width, y1: MIDDLE, y2: MIDDLE, class: "axis" });
   for (let rod = 1; rod <= state.rods; rod += 1) {
     const x = (rod - 0.5) * step;
     if (pulls) pull(svg, x, reading.rods[rod - 1], REACH / most, state.moves.find((move) => move.rod === rod));
@@ -46,6 +47,7 @@ function pull(svg, x, rod, scale, move) {
   const up = move.action === "raise", at = HEIGHT - 64;
   const points = up ? `${x - 9},${at} ${x + 9},${at} ${x},${at - 16}` : `${x - 9},${at - 16} ${x + 9},${at - 16} ${x},${at}`;
   add(svg, "polygon", { points, class: up ? "up" : "down" });
+  add(svg, "text", { x, y: at - 20, "text-anchor": "middle", class: "word" }, move.action);
 }
 
 function words(state, reading) {

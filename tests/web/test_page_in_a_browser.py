@@ -1,0 +1,124 @@
+"""The page in a real browser: headless Chromium hears a take through its fake microphone, by keyboard alone."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import threading
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drumtune.audio import read_recording, write_wav
+
+TAKE = Path(__file__).parents[1] / "data" / "taps" / "take01.flac"
+SIZES = ["--diameter-in", "10", "--rods", "6", "--film-mil", "7.5"]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+         "--disable-component-update", "--disable-sync", "--use-fake-ui-for-media-stream",
+         "--use-fake-device-for-media-stream"]  # fmt: skip
+RATE = 44100
+SAME = 1.0
+"""Cents, as promised."""
+PATIENCE = 240_000
+"""Milliseconds a busy machine may take for a reading."""
+
+playwright = pytest.importorskip("playwright.sync_api", reason="chromium is not driven here: playwright is missing")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")
+
+
+def drumtune(*words):
+    return [sys.executable, "-c", "from drumtune.cli import main; main()", *map(str, words)]
+
+
+@pytest.fixture(scope="module")
+def microphone(tmp_path_factory):
+    """A take as Chromium's fake microphone wants it: 16 bit, 44.1 kHz, quiet before and after."""
+    take = read_recording(TAKE)
+    whole = np.concatenate((np.zeros(48000), take.samples, np.zeros(round(3 * take.sample_rate))))
+    whole = np.interp(np.arange(0, whole.size, take.sample_rate / RATE), np.arange(whole.size), whole)
+    path = tmp_path_factory.mktemp("microphone") / "take.wav"
+    write_wav(path, whole + 1e-4 * np.random.default_rng(0).standard_normal(whole.size), RATE, 16)
+    return path
+
+
+@contextmanager
+def served(log):
+    """The server, and its address."""
+    server = subprocess.Popen(drumtune("serve", "--port", 0, "--log", log), stdout=subprocess.PIPE, text=True,
+                              env={**os.environ, "PYTHONUNBUFFERED": "1"})  # fmt: skip
+    watch = threading.Timer(300.0, server.kill)
+    watch.start()
+    try:
+        yield server.stdout.readline().split()[-1]
+    finally:
+        watch.cancel()
+        server.terminate()
+        server.communicate(timeout=20)
+
+
+@contextmanager
+def browser(folder, microphone, **how):
+    # No sound server may be reachable: with two clocks the fake device drops samples.
+    env = {name: value for name, value in os.environ.items() if not name.startswith(("PULSE", "XDG_RUNTIME"))}
+    with playwright.sync_playwright() as play:
+        context = play.chromium.launch_persistent_context(
+            folder, executable_path=CHROMIUM, headless=True, env=env,
+            args=[*FLAGS, f"--use-file-for-fake-audio-capture={microphone}%noloop"], **how,
+        )  # fmt: skip
+        try:
+            yield context
+        finally:
+            context.close()
+
+
+def test_a_round_by_the_page_ends_with_the_pulls_of_the_file(tmp_path, microphone, command):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    with served(log) as address, browser(tmp_path / "profile", microphone) as context:
+        page = context.new_page()
+        faults, foreign = [], []
+        page.on("pageerror", lambda fault: faults.append(str(fault)))
+        page.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
+        page.on("request", lambda ask: None if ask.url.startswith(address) else foreign.append(ask.url))
+        page.goto(address)
+        page.keyboard.press("Tab")
+        page.get_by_role("button", name="lab:").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector("text=Rod 1")
+        page.keyboard.press("l")
+        page.wait_for_selector("#big:text-is('Rod 3')", timeout=60_000)
+        assert page.inner_text("#count") == "Round 1, 6 of 18 taps"
+        page.wait_for_selector("#moves-part", timeout=PATIENCE)
+        page.keyboard.press("1")
+        page.wait_for_selector("#moves .made")
+        live = json.loads(next(tmp_path.glob("live/*/reading.json")).read_text())
+        page.reload()
+        page.wait_for_selector("#moves .made")  # the round is where it was
+        assert faults == []
+        assert foreign == []
+    status, printed, _ = command("even", microphone, *SIZES, "--taps-per-rod", 3, "--json")
+    assert status == 0
+    pulls = [[rod["pull_cents"] for rod in found["rods"]] for found in (live, json.loads(printed))]
+    assert np.abs(np.subtract(*pulls)).max() < SAME
+    assert live["log"]["drum"] == "lab"
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1600, "dark")])
+def test_nothing_sticks_out_of_the_page_at_either_width(tmp_path, microphone, command, width, scheme):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "a drum with a rather long name", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    how = {"viewport": {"width": width, "height": 740}, "color_scheme": scheme}
+    with served(log) as address, browser(tmp_path / "profile", microphone, **how) as context:
+        page = context.new_page()
+        page.goto(address)
+        page.get_by_role("button", name="a drum").click()
+        page.wait_for_selector("#strip svg")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        small = page.evaluate("[...document.querySelectorAll('button')].filter((b) => b.offsetParent && "
+                              "b.getBoundingClientRect().height < 40).length")  # fmt: skip
+        assert small == 0
