@@ -149,7 +149,8 @@ def _gliding(found: Lines, count: int, rate: float, cents: float) -> Array:
     """Lines played over warped time: steady ones at the same rate, read off where the warped time of a sample lies.
 
     All lines rise by one ratio, since one tension pulls on all of them; it dies twice as fast as the lowest line.
-    Decays run over warped time too, which is off by under a per cent in level for a glide of a semitone.
+    Decays run over warped time too, which makes them as much too fast as the pitch is high: 6 % at the start for a
+    glide of a semitone.
     """
     time = np.arange(count) / rate
     warped = warped_time(time, excess(cents), note_rate(found))
