@@ -109,16 +109,15 @@ class Session:
 
     def listen(self, sample_rate: float) -> tuple[Message, ...]:
         """Sound comes in from now on at a rate in Hz, from a microphone that was just opened."""
-        said: tuple[Message, ...] = ()
+        said = self.stop()
         if self.state.strokes and self._rate and sample_rate != self._rate:
-            said = self.do(Restart())
-            said = (Message("note", "The microphone has another sample rate now: the round begins anew.", True), *said)
-        stop = self.stop()
-        self._begin = self._keep.end(self.time, sample_rate) if self.state.strokes or stop else 0.0
+            said += (Message("note", "The microphone has another sample rate now: the round begins anew.", True),)
+            said += self.do(Restart())
+        self._begin = self._keep.end(self.time, sample_rate)
         self._rate = float(sample_rate)
         self.stream = Stream(sample_rate)
         self._keep.open(self._rate, self._begin)
-        return (*stop, *said)
+        return said
 
     def stop(self) -> tuple[Message, ...]:
         """The microphone is closed; the round stays where it is."""

@@ -1,0 +1,116 @@
+"""A session against the take it is fed with: what is kept, what is given to the reading, what survives a stop."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from drumtune.advice import round as rounds
+from drumtune.dsp.taps import find_taps
+from drumtune.errors import TakeError
+from drumtune.session import AFTER, BEFORE, Session
+
+TAKE = Path(__file__).parent / "data" / "taps" / "take13.flac"
+RATE = 44100.0
+
+
+@pytest.fixture(scope="module")
+def sound():
+    """A take of 6 rods x 3 taps, with two seconds of near silence after it."""
+    samples, rate = soundfile.read(TAKE)
+    assert rate in (RATE, 48000)
+    return np.concatenate((samples, 1e-6 * np.random.default_rng(3).standard_normal(2 * rate))), float(rate)
+
+
+def fed(session, samples, size=1000):
+    said = []
+    for start in range(0, samples.size, size):
+        said += session.feed(samples[start : start + size])
+    return said
+
+
+def test_what_is_given_to_the_reading_are_the_taps_and_the_sound_of_the_take(sound):
+    samples, rate = sound
+    session = Session(6, 3)
+    session.listen(rate)
+    said = fed(session, samples)
+    assert [message for message in said if message.kind == "wrong"] == []
+    assert session.wants_reading
+    take = session.take()
+    whole = find_taps(samples, rate)
+    late = whole.taps[0].onset - take.groups[0][0].onset
+    flat = [tap.onset + late for taps in take.groups for tap in taps]
+    assert np.allclose(flat, [tap.onset for tap in whole.taps], rtol=0, atol=1e-9)
+    for tap in whole.taps:  # the very samples of the take, to the precision they are kept in
+        start = round((tap.onset - 0.3) * rate)
+        shift = round(late * rate)
+        piece = take.samples[start - shift : start - shift + round(1.5 * rate)]
+        assert np.abs(piece - samples[start : start + piece.size]).max() < 1e-7
+
+
+def test_long_pauses_keep_their_length_and_cost_no_sound(sound):
+    samples, rate = sound
+    taps = find_taps(samples, rate).taps
+    cut = round((taps[3].onset - 0.6) * rate)
+    quiet = 1e-6 * np.random.default_rng(5).standard_normal(round(8 * rate))
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, np.concatenate((samples[:cut], quiet, samples[cut:])))
+    onsets = [tap.onset for group in session.take().groups for tap in group]
+    assert onsets[3] - onsets[2] == pytest.approx(taps[3].onset - taps[2].onset + quiet.size / rate, abs=1e-9)
+    kept = sum(chunk.size for chunk in session._keep._kept.values()) / rate
+    assert kept < 18 * (BEFORE + AFTER + 0.2)
+
+
+def test_a_stopped_program_goes_on_with_the_same_sound(sound, tmp_path):
+    samples, rate = sound
+    half = round((find_taps(samples, rate).taps[9].onset - 0.01) * rate)
+    first = Session(6, 3, tmp_path)
+    first.listen(rate)
+    fed(first, samples[:half])
+    again = Session(6, 3, tmp_path)
+    assert again.state == first.state
+    assert again.state.due in (3, 4)
+    assert np.array_equal(again._keep.whole()[1], first._keep.whole()[1])
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"round": 3}', '{"rate": 1, "clock": 1e999, "round": {}}'])
+def test_a_damaged_record_begins_the_round_anew(tmp_path, text):
+    (tmp_path / "round.json").write_text(text)
+    assert Session(6, 3, tmp_path).state == rounds.Round(6, 3)
+
+
+def test_a_cut_off_record_of_sound_asks_for_that_tap_again(sound, tmp_path):
+    samples, rate = sound
+    session = Session(6, 3, tmp_path)
+    session.listen(rate)
+    fed(session, samples[: round(9 * rate)])
+    count = sum(not stroke.fault for stroke in session.state.strokes)
+    file = tmp_path / "sound.bin"
+    file.write_bytes(file.read_bytes()[:-70000])
+    again = Session(6, 3, tmp_path)
+    assert sum(not stroke.fault for stroke in again.state.strokes) < count
+    assert json.loads((tmp_path / "round.json").read_text())["round"]["phase"] == "tapping"
+
+
+def test_another_rate_in_mid_round_begins_it_anew_and_says_so(sound):
+    samples, rate = sound
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, samples[: round(3 * rate)])
+    assert session.state.strokes
+    said = session.listen(16000.0)
+    assert session.state.strokes == ()
+    assert any("another sample rate" in message.text for message in said)
+
+
+def test_without_sound_there_is_nothing_to_read():
+    session = Session(6, 3)
+    with pytest.raises(TakeError, match="no sound of this round"):
+        session.take()
+    with pytest.raises(TakeError, match="nothing was struck"):
+        session.last_hit()
+    with pytest.raises(ValueError, match="listen first"):
+        session.feed(np.zeros(10))
