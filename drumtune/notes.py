@@ -26,12 +26,12 @@ _INTERVALS = (
 
 def cents(frequency: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
     """Interval from `reference` up to `frequency`, both Hz and broadcast, in cents: 1200 log2(f/f0)."""
-    return 1200.0 * np.log2(np.asarray(frequency, float) / np.asarray(reference, float))
+    return np.asarray(1200.0 * np.log2(np.asarray(frequency, float) / np.asarray(reference, float)), dtype=np.float64)
 
 
 def tension_cents(tension: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
     """Interval of pitch between two tensions (same unit, broadcast), in cents: 600 log2(T/T0)."""
-    return 600.0 * np.log2(np.asarray(tension, float) / np.asarray(reference, float))
+    return np.asarray(600.0 * np.log2(np.asarray(tension, float) / np.asarray(reference, float)), dtype=np.float64)
 
 
 def note_name(frequency: float) -> tuple[str, float]:
@@ -73,7 +73,7 @@ def note_frequency(name: str) -> float:
     letter, sign, octave = match.groups()
     shift = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}[sign]
     steps = _STEPS[letter.upper()] + shift + 12 * (int(octave) + 1)
-    return A4_HZ * 2.0 ** ((steps - 69) / 12.0)
+    return float(A4_HZ * 2.0 ** ((steps - 69) / 12.0))
 
 
 def interval_name(semitones: int) -> str:

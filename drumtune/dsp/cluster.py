@@ -6,6 +6,7 @@ Equations: docs/physics.md, "Lines in a recording".
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,7 +102,7 @@ def _one_more(fit: Fit, problem: Problem, offers: dict[int, Complexes]) -> Fit |
     Two more are tried last: of a pair that begins in opposite phase neither line alone explains much.
     """
     lines = fit.theta.size
-    tries = [
+    tries: list[Callable[[], Complexes | None]] = [
         lambda: offers.get(lines + 1),
         lambda: np.append(fit.theta, scan(fit, problem)),
         lambda: offers.get(lines + 2),
@@ -148,4 +149,4 @@ def scan(fit: Fit, problem: Problem) -> complex:
 
 def _room(problem: Problem, lines: int) -> bool:
     """Whether the window has bins enough for so many lines."""
-    return float(problem.window.samples.min()) >= 2 * lines + problem.window.background.shape[2] + 2
+    return bool(problem.window.samples.min() >= 2 * lines + problem.window.background.shape[2] + 2)

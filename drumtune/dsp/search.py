@@ -125,7 +125,7 @@ def finish(search: Search, clusters: list[Cluster]) -> list[Cluster]:
 def _background_asked(problem: Problem, theta: Complexes) -> int:
     """Fewest terms of background that leave no significantly larger residual than all of them (F test)."""
     window, ones = problem.window, np.ones(problem.data.shape[0])
-    most = window.background.shape[2]
+    most = int(window.background.shape[2])
     full = solve_linear(theta, problem.data, window, ones, slope=False)
     weight = 1.0 / noise_variance(full, problem)
     low = float((full.residual * weight).sum())

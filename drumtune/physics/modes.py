@@ -126,7 +126,7 @@ def _angular(k: int, sine: bool) -> tuple[NDArray[np.float64], NDArray[np.float6
     slope = b.m * np.where(b.kind == 0, -sin, cos)
     step = 2.0 * np.pi / count
     normal = np.stack([value.T @ (value * even[:, None]), slope.T @ (slope * even[:, None])]) * step
-    return normal, value.T @ (slope * odd[:, None]) * step
+    return normal, np.asarray(value.T @ (slope * odd[:, None]) * step, dtype=np.float64)
 
 
 def even_stiffness() -> NDArray[np.float64]:

@@ -168,4 +168,4 @@ def _measured(term: RimTerm, rods: int) -> float:
 
 def rod_tensions(coefficients: ArrayLike, rods: int) -> NDArray[np.float64]:
     """Relative tension at each rod, shape (rods,), mean 1, of harmonic coefficients of shape (rods - 1,)."""
-    return 1.0 + rod_patterns(rods) @ np.asarray(coefficients, float)
+    return np.asarray(1.0 + rod_patterns(rods) @ np.asarray(coefficients, float), dtype=np.float64)
