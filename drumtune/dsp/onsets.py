@@ -262,7 +262,7 @@ def _difference(y: Samples, order: int) -> Samples:
 
 def _prediction_error(y: Samples, quiet: int) -> Samples:
     """Error of the least-squares linear predictor fitted to y[:quiet], over all of y, zeros ahead; shape as y."""
-    rows = np.lib.stride_tricks.sliding_window_view(y - y[:quiet].mean(), AR_ORDER + 1)
+    rows = np.lib.stride_tricks.sliding_window_view(y - y[:quiet].mean(), AR_ORDER + 1).copy()  # BLAS wants it dense
     known = rows[: quiet - AR_ORDER]
     gram = known.T @ known
     gram[np.diag_indices_from(gram)] *= 1.0 + _WHITEST
