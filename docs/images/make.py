@@ -1,7 +1,7 @@
 """Make the pictures of README.md and docs again: ``python docs/images/make.py [FOLDER]``.
 
-Those of the demo come from its recording. Those of docs/recording.md come from takes that are synthesised as good and bad
-ones are: they show what the pictures look like, not how exact the reading is.
+Those of the demo come from its recording. Those of docs/recording.md come from takes that are synthesised as good and
+bad ones are: they show what the pictures look like, not how exact the reading is.
 """
 
 from __future__ import annotations
