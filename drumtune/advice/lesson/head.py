@@ -22,6 +22,7 @@ from drumtune.advice.lesson.subject import (
     sine,
 )  # fmt: skip
 from drumtune.advice.reading import ModeReading, Reading, RodReading
+from drumtune.advice.turns import EVEN_SPREAD
 from drumtune.notes import note_name
 from drumtune.physics import modes as basis
 from drumtune.physics import synthesis
@@ -36,8 +37,6 @@ COUNTABLE = (1.2, 7.0)
 """Beats a second that an ear can count or nearly so (ours)."""
 SPREAD = (60.0, 120.0)
 """Spread of the uneven heads of a lesson, cents."""
-EVEN_SPREAD = 20.0
-"""Up to here the program calls a head even (docs/physics.md, "Plan of turns")."""
 
 
 @dataclass(frozen=True, slots=True)
