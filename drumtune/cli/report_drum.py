@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -92,7 +93,7 @@ def ring(answer: Answer) -> Document:
     shown = answer.shown
     sections = [
         Section("What to do about it", tuple(advise(answer.hits, answer.changes))),
-        Section("The hits", ("A figure marked not valid is not borne by the recording; its reason stands beside it.",),
+        Section("The hits", ("A figure marked not valid is not borne by the recording, for the reason told here.", *_remarks(answer)),
                 (_hits(answer),)),
         Section("Partials of the hit in the pictures", (), (_partials(shown),), _ring_pictures(answer)),
     ]  # fmt: skip
@@ -107,11 +108,19 @@ def _hits(answer: Answer) -> Table:
     rows = []
     for number, hit in enumerate(answer.hits, start=1):
         glide = "-" if hit.glide_cents is None else f"{hit.glide_cents:+.0f}"
-        figures = (hit.figures.edt, hit.figures.t20, hit.figures.t30)
         settled = "-" if hit.settled_hz is None else f"{hit.settled_hz:.1f}"
-        reasons = dict.fromkeys([*hit.faults, *(f.reason for f in figures if f.reason)])
-        rows.append((str(number), settled, glide, *map(_decay, figures), "; ".join(reasons)))
-    return Table(("hit", "settles, Hz", "falls, cents", "EDT, s", "T20, s", "T30, s", "remarks"), tuple(rows))
+        figures = map(_decay, (hit.figures.edt, hit.figures.t20, hit.figures.t30))
+        rows.append((str(number), settled, glide, *figures))
+    return Table(("hit", "settles, Hz", "falls, cents", "EDT, s", "T20, s", "T30, s"), tuple(rows))
+
+
+def _remarks(answer: Answer) -> Iterator[str]:
+    """What is not valid and why, and faults, one line per hit that has any."""
+    for number, hit in enumerate(answer.hits, start=1):
+        figures = (hit.figures.edt, hit.figures.t20, hit.figures.t30)
+        told = dict.fromkeys([*hit.faults, *(figure.reason for figure in figures if figure.reason)])
+        if told:
+            yield f"Hit {number}: {'; '.join(told)}."
 
 
 def _decay(figure: DecayFigure) -> str:

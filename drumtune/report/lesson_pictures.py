@@ -66,7 +66,7 @@ def _uneven(shown: Uneven) -> tuple[Picture, ...]:
             f"Pull at each rod in cents: {pulls}.",
         ),
         Picture(
-            _one(lambda axes: head.draw(axes, head_map(reading), reading.drum.rods), 5.2),
+            _one(lambda axes: head.draw(axes, head_map(reading), reading.drum.rods), 6.0),
             "The head from above: tension, and where the two (1,1) modes stand still.",
             f"Tension over the head in colour and cents, with the still lines of the modes at {low:.1f} and {high:.1f} "
             "Hz crossing at a right angle.",
