@@ -18,6 +18,14 @@ EPILOG = "Nothing leaves the machine: the page is served to itself, and the soun
 LAN_HELP = "Let phones and tablets in the local network in: HTTPS with a certificate of our own, and a pairing code."
 
 
+WARM = (
+    "drumtune.cli.live_job", "drumtune.cli.round_job", "drumtune.cli.documents", "drumtune.cli.round_words",
+    "drumtune.cli.words", "drumtune.advice.evenness", "drumtune.advice.rounds", "drumtune.advice.turns",
+    "drumtune.audio", "drumtune.store.changes", "drumtune.store.queries", "soundfile",
+)  # fmt: skip
+"""What the worker loads before the first reading."""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command(epilog=EPILOG)(serve)
@@ -36,7 +44,7 @@ def serve(
     from drumtune.web import serving
     from drumtune.web.worker import Worker
 
-    worker = Worker(("drumtune.cli.live_job", "drumtune.advice.evenness", "drumtune.advice.rounds"))
+    worker = Worker(WARM)
     place = drums.path(log)
     with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
         try:

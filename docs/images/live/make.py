@@ -33,6 +33,11 @@ READING = {
               "heard_cents": 18.0, "taps_used": 3} for i, pull in enumerate(PULLS)],
 }  # fmt: skip
 
+EVEN = READING | {
+    "verdict": "even", "spread_cents": 9.0, "reasons": ["spread 9 cents, below 20"], "notes": [],
+    "rods": [rod | {"pull_cents": round(0.13 * pull, 1)} for rod, pull in zip(READING["rods"], PULLS, strict=True)],
+}  # fmt: skip
+
 
 def tapped(count: int, **other: object) -> rounds.Round:
     """A round of eight rods with `count` taps."""
@@ -50,7 +55,7 @@ STATES = {
     "trouble": (tapped(24, trouble="the taps do not fit one head tapped once round its rods: keep it still"),
                 None, ""),
     "moves": (tapped(24, phase="moves", moves=MOVES, ticked=(1,), verdict="uneven"), READING, ""),
-    "even": (tapped(24, phase="moves", verdict="even"), READING | {"verdict": "even", "spread_cents": 9.0}, ""),
+    "even": (tapped(24, phase="moves", verdict="even"), EVEN, ""),
 }  # fmt: skip
 
 

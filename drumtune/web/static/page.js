@@ -126,7 +126,7 @@ function headline() {
   if (state.phase === "tapping") return [`Rod ${state.due}`, false];
   const rest = state.moves.find((move) => !state.ticked.includes(move.order));
   if (rest) return [rest.words, true];
-  return [state.moves.length ? "All moves made" : state.verdict === "even" ? "Even" : "No moves", true];
+  return [state.moves.length ? "All moves made" : state.verdict === "even" ? "Even" : "No moves", false];
 }
 
 function big(text, long) {
