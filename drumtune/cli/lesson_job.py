@@ -45,7 +45,7 @@ def described(values: Mapping[str, float | int | None]) -> Subject:
     top, bottom = (Head.of_film(radius, number[name]) for name in ("--film-mil", "--bottom-film-mil"))
     return Subject(
         "the drum of this lesson",
-        Drum(top, int(number["--rods"])),
+        Drum(top, int(number["--rods"]), tap_distance=min(0.045, 0.4 * radius)),
         TwoHeads(top, bottom, INCH * number["--depth-in"]),
         number.get("--top-hz", usual_pitch(radius)),
         number["--bottom-semitones"],

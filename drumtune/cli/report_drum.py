@@ -88,13 +88,12 @@ def _even_pictures(job: Job) -> tuple[Picture, ...]:
 def ring(answer: Answer) -> Document:
     """The answer of `drumtune ring`."""
     from drumtune.advice.cautions import hearing_caution
-    from drumtune.advice.damping import advise
 
     shown = answer.shown
+    borne = "A figure marked not valid is not borne by the recording, for the reason told here."
     sections = [
-        Section("What to do about it", tuple(advise(answer.hits, answer.changes))),
-        Section("The hits", ("A figure marked not valid is not borne by the recording, for the reason told here.", *_remarks(answer)),
-                (_hits(answer),)),
+        Section("What to do about it", answer.advice),
+        Section("The hits", (borne, *_remarks(answer)), (_hits(answer),)),
         Section("Partials of the hit in the pictures", (), (_partials(shown),), _ring_pictures(answer)),
     ]  # fmt: skip
     if answer.changes:

@@ -83,6 +83,15 @@ def test_what_cannot_be_taught_is_refused_and_nothing_written(command, tmp_path,
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("size", [(6.0, 4.0, 4), (22.0, 18.0, 10)])
+def test_small_and_large_drums_can_be_taught(size):
+    from drumtune.advice.lesson import whole
+    from drumtune.cli import lesson_job
+
+    values = dict(zip(lesson_job.LIMITS, (*size, None, 3.0, 10.0, 7.5), strict=True))
+    assert len(whole.lesson(lesson_job.described(values), 4).chapters) == 8
+
+
 def test_a_file_in_the_place_of_the_folder_is_refused(command, tmp_path):
     (tmp_path / "l").write_text("x")
     status, _, err = command("lesson", "--out", tmp_path / "l")
