@@ -35,6 +35,15 @@ def bessel_zero(m: int, n: int) -> float:
     return float(jn_zeros(m, n)[-1])
 
 
+def displacement(m: int, n: int, r: ArrayLike, theta: ArrayLike) -> NDArray[np.float64]:
+    """Displacement J_m(j_mn r) cos(m theta) of mode (m, n), for r as a share of the radius and theta in radians.
+
+    Not normalised. Source: docs/physics.md, section Even head.
+    """
+    radial = jv(m, bessel_zero(m, n) * np.asarray(r, float))
+    return np.asarray(radial * np.cos(m * np.asarray(theta, float)), dtype=np.float64)
+
+
 def zeros_table(m_max: int, n_max: int) -> NDArray[np.float64]:
     """Zeros j_mn for m = 0...m_max (rows) and n = 1...n_max (columns), shape (m_max + 1, n_max).
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from scipy.special import jn_zeros, jv
 
 from drumtune.advice.lesson.ear import INTERVALS, LEVELS, Tom
 from drumtune.advice.lesson.head import FALL, Mode, Uneven
 from drumtune.advice.lesson.heads import Feel
 from drumtune.advice.lesson.time import Falls
 from drumtune.notes import interval_name, note_name
+from drumtune.physics.membrane import displacement
 from drumtune.plots import style
 
 LOOKS = ((style.BLUE, "-"), (style.ORANGE, "--"), (style.VERMILION, ":"))
@@ -22,7 +22,7 @@ LOOKS = ((style.BLUE, "-"), (style.ORANGE, "--"), (style.VERMILION, ":"))
 def mode_shape(axes: Axes, mode: Mode) -> None:
     """A mode seen from above: blue goes down while orange goes up, with words on both; black lines stand still."""
     r, theta = np.meshgrid(np.linspace(0.0, 1.0, 60), np.linspace(0.0, 2.0 * np.pi, 181), indexing="ij")
-    shape = jv(mode.m, jn_zeros(mode.m, mode.n)[-1] * r) * np.cos(mode.m * theta)
+    shape = displacement(mode.m, mode.n, r, theta)
     x, y = r * np.sin(theta), r * np.cos(theta)
     most = float(np.abs(shape).max())
     axes.contourf(x, y, shape / most, levels=np.linspace(-1.0, 1.0, 17), cmap=style.TENSION)

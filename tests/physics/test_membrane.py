@@ -77,3 +77,10 @@ def test_what_is_no_mode_is_refused(m, n):
 def test_a_negative_tension_is_refused():
     with pytest.raises(ValueError, match="must not be negative, got -1"):
         membrane.frequency(HEAD, -1.0, 0, 1)
+
+
+def test_displacement_stands_still_on_the_rim_and_on_nodal_lines():
+    """(1,2): J_1 vanishes on the rim and at j_11/j_12 = 3.83171/7.01559 (Abramowitz & Stegun, table 9.5), cos at 90."""
+    r = np.array([1.0, 3.83171 / 7.01559, 0.3])
+    assert membrane.displacement(1, 2, r, [0.0, 0.0, np.pi / 2.0]) == pytest.approx(np.zeros(3), abs=1e-5)
+    assert membrane.displacement(1, 2, 0.3, 0.0) == pytest.approx(-membrane.displacement(1, 2, 0.3, np.pi))
