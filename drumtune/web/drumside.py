@@ -110,7 +110,7 @@ class Drumside:
     def join(self, page: Page) -> None:
         """A page was opened."""
         self.pages.add(page)
-        page.tell(state=self.state(), reading=self.reading, got=self.next_frame)
+        page.tell(state=self.state(), reading=self.reading)
 
     def leave(self, page: Page) -> None:
         """A page went away. If it was the ear, its sound may go on when it comes back."""
@@ -149,6 +149,8 @@ class Drumside:
         if page is not self.ear or self.session.stream is None:
             raise ValueError("this page does not listen")
         first, samples = unpacked(data)
+        if self.next_frame < 0:  # the first block since the microphone was opened, or since this program began
+            self.next_frame = first
         lost = first - self.next_frame
         if lost < 0:
             samples, lost = samples[-lost:], 0
@@ -180,9 +182,9 @@ class Drumside:
         same = tune == self.tune and self.session.stream is not None and self.session.stream.sample_rate == rate
         said: tuple[Message, ...] = ()
         if not same:
-            self.tune, self.next_frame = tune, 0
+            self.tune, self.next_frame = tune, -1
             said = self.session.listen(rate)
-        page.tell(ear=True, got=self.next_frame)
+        page.tell(ear=True, got=max(self.next_frame, 0))
         self.tell(said)
 
     def do(self, page: Page, asked: dict[str, Any]) -> None:

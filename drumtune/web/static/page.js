@@ -9,7 +9,8 @@ const KEYS = [
   ["x", "extra", "Last tap was not here"], ["e", "enough", "Read now"], ["a", "restart", "Begin anew"],
 ];
 let link = null, state = null, reading = null, deaf = "";
-const ear = new Ear((block) => link && link.sound(block));
+let taken = false; // whether the server takes this page's sound: until then blocks wait, so that none overtakes another
+const ear = new Ear((block) => { if (link && taken) link.sound(block); });
 
 function make(name, text, attributes = {}) {
   const made = document.createElement(name);
@@ -71,14 +72,15 @@ at("change").onclick = () => { ear.stop(); if (link) link.close(); link = null; 
 // The round
 
 function connected(up) {
+  taken = false;
   at("trouble").textContent = up ? "" : "The server does not answer; trying again. What you tapped is kept.";
   if (up && ear.open) link.say({ do: "listen", rate: ear.rate, tune: ear.tune });
 }
 
 function heard(news) {
   if (news.got !== undefined && ear.open) ear.got(news.got);
-  if (news.ear) { deaf = ""; ear.again(); }
-  if (news.deaf) { deaf = news.deaf; ear.stop(); at("said").textContent = news.deaf; }
+  if (news.ear) { deaf = ""; ear.again(); taken = true; }
+  if (news.deaf) { deaf = news.deaf; taken = false; ear.stop(); at("said").textContent = news.deaf; }
   if (news.level !== undefined) level(news.level);
   if (news.reading !== undefined) reading = news.reading;
   if (news.state) state = news.state;
@@ -180,6 +182,7 @@ at("listen").onclick = listen;
 
 async function listen() {
   if (ear.open) { link.say({ do: "stop" }); ear.stop(); show(); return; }
+  taken = false;
   try {
     await ear.start();
     link.say({ do: "listen", rate: ear.rate, tune: ear.tune });
