@@ -19,6 +19,7 @@ from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at
 from drumtune.advice.inversion.stages import Take
 from drumtune.advice.inversion.start import HeadSetup, Start
 from drumtune.advice.reading import Reading, RodReading, Verdict
+from drumtune.advice.turns import EVEN_SPREAD
 from drumtune.drum import Air, Drum
 from drumtune.dsp.tap_spectra import Taps, without_hum
 from drumtune.dsp.taps import Tap
@@ -26,9 +27,6 @@ from drumtune.errors import TakeError
 from drumtune.physics.membrane import bessel_zero
 
 Array = NDArray[np.float64]
-EVEN_SPREAD = 20.0
-"""Spread in cents under which a head counts as even. No tolerance is published; at 250 Hz and T60 1 s the (1,1) pair
-just starts to beat audibly at about this spread (docs/physics.md, Hearing pitch)."""
 CLEAR_ORDERS = 0.3
 """Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
 DOUBTFUL = 1.0
