@@ -37,9 +37,9 @@ def _serve(pipe: Connection, warm: tuple[str, ...]) -> None:
     while True:
         try:
             do, words = pipe.recv()
-        except EOFError:
+            pipe.send(_done(do, words))
+        except (EOFError, BrokenPipeError):  # the server has stopped
             return
-        pipe.send(_done(do, words))
 
 
 def _done(do: Callable[..., Any], words: tuple[Any, ...]) -> tuple[bool, Any]:
