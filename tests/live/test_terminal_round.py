@@ -3,7 +3,7 @@
 import json
 import subprocess
 import sys
-import threading
+import time
 
 import numpy as np
 import pytest
@@ -13,6 +13,22 @@ from drumtune.audio import read_recording, write_wav
 
 SAME = 1.0
 """Cents: what issue and documents promise between the round that was heard and the file it was played from."""
+
+
+def _recorders(env):
+    """How many programs the sound server records for at present."""
+    told = subprocess.run(
+        ["pactl", "list", "short", "source-outputs"], env=env, capture_output=True, text=True, check=True
+    )
+    return len(told.stdout.splitlines())
+
+
+def _wait_for(true, seconds=120.0):
+    """Wait until something is true, or fail."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "the terminal never began to listen"
+        time.sleep(0.1)
 
 
 @pytest.mark.skipif(sound_server.missing(), reason=sound_server.MISSING)
@@ -28,12 +44,15 @@ def test_a_round_heard_at_the_terminal_ends_with_the_pulls_of_the_file(tmp_path,
     words = [sys.executable, "-c", "from drumtune.cli import main; main()", "listen", "--drum", "lab", "--once",
              "--json", "--device", "pulse", "--log", str(log)]  # fmt: skip
     with sound_server.running() as env:
-        heard = subprocess.Popen(words, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        try:
-            threading.Timer(6.0, subprocess.run, (["paplay", "-d", "lab", str(played)],), {"env": env}).start()
-            out, err = heard.communicate(timeout=180)
-        finally:
-            heard.kill()
+        _wait_for(lambda: _recorders(env) == 1)  # the sound server's own reader
+        with subprocess.Popen(words, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as heard:
+            try:
+                _wait_for(lambda: _recorders(env) == 2 or heard.poll() is not None)
+                time.sleep(1.0)  # the first blocks of a fresh stream are thrown away
+                subprocess.run(["paplay", "-d", "lab", str(played)], env=env, check=True)
+                out, err = heard.communicate(timeout=180)
+            finally:
+                heard.kill()
     assert heard.returncode == 0, err
     live = [rod["pull_cents"] for rod in json.loads(out)["rods"]]
     status, printed, _ = command("even", played, *sizes, "--taps-per-rod", 3, "--json")
