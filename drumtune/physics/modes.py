@@ -93,14 +93,22 @@ def _stiffness_of(term: RimTerm) -> NDArray[np.float64]:
 
 
 @cache
-def _radial(power: int) -> NDArray[np.float64]:
-    """Radial integrals of r^power times products of basis slopes, shape (3, B, B): rr, tt, rt (slope by value)."""
+def _radial_values() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Radii (Q,) and weights (Q,) of a quadrature over 0...1, and the basis' radial values and slopes there (Q, B)."""
     nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
     r = 0.5 * (nodes + 1.0)
-    w = 0.5 * weights * r**power
     b = basis()
-    value = b.norm * jv(b.m, b.zero * r[:, None])
-    slope = b.norm * b.zero * jvp(b.m, b.zero * r[:, None])
+    once, again = np.unique(b.zero, return_index=True)[1], np.unique(b.zero, return_inverse=True)[1].reshape(-1)
+    m, zero, norm = b.m[once], b.zero[once], b.norm[once]
+    value, slope = norm * jv(m, zero * r[:, None]), norm * zero * jvp(m, zero * r[:, None])
+    return r, 0.5 * weights, value[:, again], slope[:, again]
+
+
+@cache
+def _radial(power: int) -> NDArray[np.float64]:
+    """Radial integrals of r^power times products of basis slopes, shape (3, B, B): rr, tt, rt (slope by value)."""
+    r, weights, value, slope = _radial_values()
+    w = weights * r**power
     return np.stack([
         slope.T @ (slope * (w * r)[:, None]),
         value.T @ (value * (w / r)[:, None]),
