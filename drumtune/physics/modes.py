@@ -59,12 +59,20 @@ def shapes(r: ArrayLike, theta: ArrayLike) -> tuple[NDArray[np.float64], NDArray
     b = basis()
     r = np.asarray(r, float)[:, None]
     theta = np.asarray(theta, float)[:, None]
-    radial = b.norm * jv(b.m, b.zero * r)
-    slope = b.norm * b.zero * jvp(b.m, b.zero * r)
+    radial, slope = _along(r)
     even, odd = np.cos(b.m * theta), np.sin(b.m * theta)
     angular = np.where(b.kind == 0, even, odd)
     turned = b.m * np.where(b.kind == 0, -odd, even)
     return radial * angular, slope * angular, radial * turned
+
+
+def _along(r: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Radial values and slopes of the basis at radii of shape (P, 1), each (P, B): cosine and sine share theirs."""
+    b = basis()
+    once = b.kind == 0
+    m, zero, norm = b.m[once], b.zero[once], b.norm[once]
+    again = np.cumsum(once) - 1
+    return (norm * jv(m, zero * r))[:, again], (norm * zero * jvp(m, zero * r))[:, again]
 
 
 def stiffness(terms: tuple[RimTerm, ...]) -> NDArray[np.float64]:
@@ -97,11 +105,8 @@ def _radial_values() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[
     """Radii (Q,) and weights (Q,) of a quadrature over 0...1, and the basis' radial values and slopes there (Q, B)."""
     nodes, weights = np.polynomial.legendre.leggauss(_QUADRATURE)
     r = 0.5 * (nodes + 1.0)
-    b = basis()
-    once, again = np.unique(b.zero, return_index=True)[1], np.unique(b.zero, return_inverse=True)[1].reshape(-1)
-    m, zero, norm = b.m[once], b.zero[once], b.norm[once]
-    value, slope = norm * jv(m, zero * r[:, None]), norm * zero * jvp(m, zero * r[:, None])
-    return r, 0.5 * weights, value[:, again], slope[:, again]
+    value, slope = _along(r[:, None])
+    return r, 0.5 * weights, value, slope
 
 
 @cache
@@ -117,22 +122,27 @@ def _radial(power: int) -> NDArray[np.float64]:
 
 
 @cache
+def _angular_values() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Angles (Q,) all round and the basis' angular values and slopes there (Q, B)."""
+    b = basis()
+    count = 8 * MAX_ORDER
+    theta = 2.0 * np.pi * np.arange(count) / count
+    cos, sin = np.cos(b.m * theta[:, None]), np.sin(b.m * theta[:, None])
+    return theta, np.where(b.kind == 0, cos, sin), b.m * np.where(b.kind == 0, -sin, cos)
+
+
+@cache
 def _angular(k: int, sine: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Angular integrals of one rim harmonic against basis products.
 
     Returns (2, B, B) for the normal stresses (values by values; slopes by slopes) and (B, B) for the shear (value by
     slope), the shear's angle function being that of `drumtune.physics.stress.stress`.
     """
-    b = basis()
-    count = 8 * MAX_ORDER
-    theta = 2.0 * np.pi * np.arange(count) / count
+    theta, value, slope = _angular_values()
     even, odd = np.cos(k * theta), np.sin(k * theta)
     if sine:
         even, odd = odd, -even
-    cos, sin = np.cos(b.m * theta[:, None]), np.sin(b.m * theta[:, None])
-    value = np.where(b.kind == 0, cos, sin)
-    slope = b.m * np.where(b.kind == 0, -sin, cos)
-    step = 2.0 * np.pi / count
+    step = 2.0 * np.pi / theta.size
     normal = np.stack([value.T @ (value * even[:, None]), slope.T @ (slope * even[:, None])]) * step
     return normal, np.asarray(value.T @ (slope * odd[:, None]) * step, dtype=np.float64)
 
