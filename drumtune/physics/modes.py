@@ -128,7 +128,8 @@ def _angular_values() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray
     count = 8 * MAX_ORDER
     theta = 2.0 * np.pi * np.arange(count) / count
     cos, sin = np.cos(b.m * theta[:, None]), np.sin(b.m * theta[:, None])
-    return theta, np.where(b.kind == 0, cos, sin), b.m * np.where(b.kind == 0, -sin, cos)
+    value, slope = np.where(b.kind == 0, cos, sin), b.m * np.where(b.kind == 0, -sin, cos)
+    return theta, np.asarray(value, np.float64), np.asarray(slope, np.float64)
 
 
 @cache
