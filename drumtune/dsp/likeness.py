@@ -57,28 +57,6 @@ class Likeness:
     measures: Samples
 
 
-def likeness(samples: Samples, sample_rate: float, onsets: Samples, rise: Samples, expected: int | None) -> Likeness:
-    """Judge candidates by tone, contact noise, lines, swell and rise.
-
-    Parameters
-    ----------
-    samples
-        Shape (n,).
-    sample_rate
-        Hz.
-    onsets, rise
-        Shape (candidates,): coarse onsets in s, ascending, and their novelty score.
-    expected
-        Number of taps asked for, if known: the typical tap is then made of no more than that.
-
-    Returns
-    -------
-    Likeness
-        One judgement per candidate.
-    """
-    return judged(features(samples, sample_rate, onsets), rise, expected)
-
-
 @dataclass(frozen=True, slots=True)
 class Features:
     """What is looked at of each candidate, before it is compared with the others; local in time.
@@ -99,13 +77,38 @@ class Features:
 
 
 def features(samples: Samples, sample_rate: float, onsets: Samples) -> Features:
-    """Look at candidates: each from 0.16 s before it to 0.16 s after, and no further than its neighbours."""
+    """Look at candidates: each from 0.16 s before it to 0.16 s after, and no further than its neighbours.
+
+    Parameters
+    ----------
+    samples
+        Shape (n,).
+    sample_rate
+        Hz.
+    onsets
+        Shape (candidates,): coarse onsets in s, ascending.
+    """
     noise, swell = _contact(samples, sample_rate, onsets)
     return Features(_lines(samples, sample_rate, onsets), noise, swell)
 
 
 def judged(found: Features, rise: Samples, expected: int | None) -> Likeness:
-    """Judge candidates by what was looked at: as `likeness`."""
+    """Judge candidates against each other by tone, contact noise, lines, swell and rise.
+
+    Parameters
+    ----------
+    found
+        What was looked at of each.
+    rise
+        Shape (candidates,): their novelty score.
+    expected
+        Number of taps asked for, if known: the typical tap is then made of no more than that.
+
+    Returns
+    -------
+    Likeness
+        One judgement per candidate.
+    """
     lines, noise, swell = found.lines, found.noise, found.swell
     tone = _db(lines.sum(axis=1))
     strong = tone > tone.max() - STRONG_DB

@@ -104,7 +104,7 @@ def box_down(samples: Samples, factor: int) -> Samples:
     return np.asarray(samples[:whole].reshape(-1, factor).mean(axis=1))
 
 
-def novelty(samples: Samples, sample_rate: float) -> Novelty:
+def novelty(samples: Samples, sample_rate: float, loudest: Samples | float = 0.0) -> Novelty:
     """Rise of energy over the 20 ms before, per millisecond, in the three views.
 
     Parameters
@@ -113,6 +113,8 @@ def novelty(samples: Samples, sample_rate: float) -> Novelty:
         Shape (n,), any level: a gain or a constant offset changes nothing.
     sample_rate
         Hz.
+    loudest
+        Largest energy of each view (3,) in what came before these samples.
 
     Returns
     -------
@@ -121,7 +123,9 @@ def novelty(samples: Samples, sample_rate: float) -> Novelty:
     """
     factor, hop = frame_of(sample_rate)
     energy = energies(samples, sample_rate)
-    return Novelty(score_of(energy, energy.max(axis=1, initial=0.0)), energy, hop * factor / sample_rate)
+    return Novelty(
+        score_of(energy, np.maximum(energy.max(axis=1, initial=0.0), loudest)), energy, hop * factor / sample_rate
+    )
 
 
 def frame_of(sample_rate: float) -> tuple[int, int]:

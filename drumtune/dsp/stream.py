@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 
 from drumtune.dsp import hum
 from drumtune.dsp.faults import LOOK
-from drumtune.dsp.likeness import TONE_RATE, Features, Likeness, features, judged
+from drumtune.dsp.gather import grid_of
+from drumtune.dsp.likeness import Features, Likeness, features, judged
 from drumtune.dsp.onsets import AFTER, BEFORE, GUARD, NEAR, Novelty, energies, frame_of, score_of
 from drumtune.dsp.taps import Search, Tap, chosen, tap_at
 
@@ -103,7 +104,7 @@ class Stream:
         if not 8000.0 <= sample_rate <= 192000.0:
             raise ValueError(f"sample rates are 8 to 192 kHz, got {sample_rate} Hz")
         self.sample_rate = float(sample_rate)
-        self._grid = _grid(sample_rate)
+        self._grid = grid_of(sample_rate)
         self._step = max(1, math.ceil(STEP * sample_rate / self._grid)) * self._grid
         self._sound = _Ring(math.ceil(MEMORY * sample_rate / self._grid) * self._grid)
         self._waiting: list[Samples] = []
@@ -241,12 +242,6 @@ class Stream:
             heard.append(_judge(known, known.index(now)))
             self._decided += 1
         return heard
-
-
-def _grid(rate: float) -> int:
-    """Least number of samples after which every lower rate that is looked at starts anew."""
-    factor, hop = frame_of(rate)
-    return math.lcm(factor * hop, max(1, int(rate // 44100.0)), max(1, int(rate // 16000.0)), round(rate / TONE_RATE))
 
 
 def _tap(one: _Candidate) -> Tap:

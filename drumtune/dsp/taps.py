@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.dsp.faults import fault_of
-from drumtune.dsp.hum import remove_hum
-from drumtune.dsp.likeness import DOUBTFUL, LIKELY, SURE, Likeness, likeness
-from drumtune.dsp.onsets import novelty, refine_onset
+from drumtune.dsp.gather import Candidates, gather
+from drumtune.dsp.likeness import DOUBTFUL, LIKELY, SURE, Likeness, judged
+from drumtune.dsp.onsets import refine_onset
 from drumtune.errors import TakeError
 
 Samples = NDArray[np.float64]
@@ -121,17 +121,25 @@ def find_taps(samples: Samples, sample_rate: float, expected: int | None = None)
         raise TakeError(
             "the recording is silent: check the microphone and its level, and record again", reason="silence"
         )
-    clear = remove_hum(samples, sample_rate)
-    found = novelty(clear, sample_rate)
-    peaks = found.peaks
-    if peaks.size == 0:
+    found = some(gather(samples, sample_rate))
+    looks = judged(found.seen, found.rise, expected)
+    search = chosen(lambda k: tap_at(samples, sample_rate, float(found.coarse[k])), found.coarse, looks, expected)
+    return usable_search(search)
+
+
+def some(found: Candidates) -> Candidates:
+    """The same candidates, if there are any.
+
+    Raises
+    ------
+    TakeError
+        ``"noise"``: nothing stands out.
+    """
+    if found.coarse.size == 0:
         raise TakeError(
             "no tap stands out of the noise: record closer to the drum or in a quieter room", reason="noise"
         )
-    coarse = np.array([found.onset(int(peak)) for peak in peaks])
-    looks = likeness(clear, sample_rate, coarse, found.score[peaks], expected)
-    search = chosen(lambda k: tap_at(samples, sample_rate, float(coarse[k])), coarse, looks, expected)
-    return usable_search(search)
+    return found
 
 
 def usable_search(search: Search) -> Search:
