@@ -10,9 +10,10 @@ from bad_files import make, ring
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drumtune.audio import natural_key, read_recording, read_take, write_wav
+from drumtune.audio import read_recording, read_take, write_wav
 from drumtune.decode import blocks, describe
 from drumtune.errors import AudioError, DrumtuneError
+from drumtune.source import natural_key
 
 RATE = 48000
 

@@ -29,7 +29,9 @@ ROWS = {
     "files": (WORDS, set()),
     "kitfile": (WORDS | {"files"}, set()),
     "decode": (WORDS, {"numpy", "soundfile", "av"}),
-    "audio": (THOUGHT | {"files", "decode"}, {"numpy", "soundfile", "librosa", "scipy"}),
+    "source": (WORDS | {"decode"}, {"numpy"}),
+    "audio": (THOUGHT | {"files", "source"}, {"numpy", "soundfile"}),
+    "streamed": (THOUGHT | {"source", "audio"}, {"numpy"}),
     "store": (THOUGHT | {"files"}, {"numpy", "platformdirs"}),
     "plots": (THOUGHT | {"files"}, {"numpy", "matplotlib"}),
     "report": (THOUGHT | {"files", "plots"}, {"numpy", "matplotlib", "jinja2", "markupsafe"}),
@@ -40,7 +42,8 @@ ROWS = {
         {"numpy", "starlette", "uvicorn", "cryptography"},
     ),
     "cli": (
-        THOUGHT | {"files", "kitfile", "audio", "store", "plots", "report", "session", "live", "web"},
+        THOUGHT
+        | {"files", "kitfile", "source", "audio", "streamed", "store", "plots", "report", "session", "live", "web"},
         {"numpy", "typer", "rich", "sounddevice", "platformdirs"},
     ),
 }

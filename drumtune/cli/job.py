@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 TOLD = 4
 """Sounds left out that are told one by one; more are only counted."""
+LISTENING = 0.7
+"""Share of the work that finding taps is taken for where the recording is long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +50,13 @@ def do(
         If files, taps or reading do not allow an answer; one line for the player.
     """
     check_counts(drum.rods, taps_per_rod, channel)
-    take, groups, rejected = listen(paths, drum.rods, taps_per_rod, channel)
+    heard = listen(paths, drum.rods, taps_per_rod, channel, progress)
+    take, groups, rejected = heard.take, heard.groups, heard.rejected
 
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
 
-    reading = read_head(take.samples, take.sample_rate, groups, drum, air=air, progress=progress)
+    reading = read_head(take.samples, take.sample_rate, groups, drum, air=air, progress=heard.rest(progress))
     return Job(
         tuple(Path(name) for name in take.files),
         take.duration,
@@ -65,22 +68,48 @@ def do(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The take, each rod's taps with times in its samples, the sounds left out, and the share of the work now done."""
+
+    take: Recording
+    groups: tuple[tuple[Tap, ...], ...]
+    rejected: tuple[Rejected, ...]
+    done: float = 0.0
+
+    def rest(self, progress: Callable[[float], None] | None) -> Callable[[float], None] | None:
+        """Progress of the work that is left, told as a share of all of it."""
+        done = self.done
+        return None if progress is None else lambda share: progress(done + (1.0 - done) * share)
+
+
 def listen(
-    paths: Sequence[Path], rods: int, taps_per_rod: int | None, channel: int | None
-) -> tuple[Recording, tuple[tuple[Tap, ...], ...], tuple[Rejected, ...]]:
+    paths: Sequence[Path],
+    rods: int,
+    taps_per_rod: int | None,
+    channel: int | None,
+    progress: Callable[[float], None] | None = None,
+) -> Heard:
     """Read the take and find each rod's taps: by file where there is one file per rod, else by count or pause.
+
+    Long recordings are read block by block, and only the sound round the taps is kept.
 
     Raises
     ------
     DrumtuneError
         If a file cannot be read, no tap is found, or the taps are not as many as asked for.
     """
-    from drumtune.audio import read_take
+    from drumtune import streamed
+    from drumtune.audio import read_whole
     from drumtune.dsp.taps import taps_by_rod
+    from drumtune.source import describe_take
 
-    take = read_take(paths, channel)
-    groups, rejected = taps_by_rod(take.samples, take.sample_rate, rods, taps_per_rod, take.parts)
-    return take, groups, rejected
+    source = describe_take(paths, channel, streamed.LONGEST)
+    if source.promised is None or source.promised > streamed.LONG:
+        tell = None if progress is None else lambda share: progress(LISTENING * share)
+        return Heard(*streamed.listen(source, rods, taps_per_rod, tell), LISTENING)
+    take = read_whole(source)
+    return Heard(take, *taps_by_rod(take.samples, take.sample_rate, rods, taps_per_rod, take.parts))
 
 
 def check_counts(rods: int, taps_per_rod: int | None, channel: int | None) -> None:

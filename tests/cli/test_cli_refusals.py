@@ -110,10 +110,16 @@ def test_a_thousand_taps(refused, tmp_path, taps):
     assert "asked for 6 rods x 2 taps" in refused(written(tmp_path / "a.wav", np.tile(one, 1000)))
 
 
-def test_an_hour(refused, tmp_path):
+def test_an_hour_of_silence(refused, tmp_path):
     path = tmp_path / "a.flac"
     soundfile.write(path, np.zeros(3600 * RATE, np.int16), RATE)
-    assert "60 minutes is too long" in refused(path)
+    assert "silent" in refused(path)
+
+
+def test_three_hours(refused, tmp_path):
+    path = tmp_path / "a.flac"
+    soundfile.write(path, np.zeros(3 * 3600 * RATE, np.int16), RATE)
+    assert "180 minutes is too long for one take, at most 120 are read" in refused(path)
 
 
 def test_the_wrong_number_of_rods(refused, tmp_path, taps):
