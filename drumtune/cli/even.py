@@ -17,12 +17,14 @@ if TYPE_CHECKING:
     from drumtune.cli.job import Job
     from drumtune.cli.progress import Report
     from drumtune.cli.round_job import Asked, Round
+    from drumtune.drum import Air, Drum
 
 EPILOG = "Tap in order, clockwise from a rod you marked, and wait a little longer before each next rod."
 TAKE_HELP = "The recording: one file, one file per rod in order, or a folder of them."
 PLOT_HELP = "Write the pictures to this .png, .svg or .pdf file."
 DONE_HELP = "The last moves were made as advised (taken so within six hours if you say nothing)."
 TURNED_HELP = "What was turned since the last take, such as 3:+1/8,5:-1/16, or none."
+EACH_HELP = "Every file or folder given is a take of its own of the same drum: one line for each, and no plans kept."
 BACK_HELP = "Plan the turns back to this saved setting (drumtune log save)."
 
 
@@ -44,6 +46,7 @@ def even(
     channel: Annotated[int | None, typer.Option(help="Channel to read, from 1. Left out: the loudest.")] = None,
     plot: Annotated[Path | None, typer.Option(help=PLOT_HELP)] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the table of the rods to this file.")] = None,
+    each: Annotated[bool, typer.Option("--each", help=EACH_HELP)] = False,
     drum: drums.DrumName = None,
     done: Annotated[bool, typer.Option("--done", help=DONE_HELP)] = False,
     turned: Annotated[str | None, typer.Option(help=TURNED_HELP)] = None,
@@ -68,6 +71,10 @@ def even(
     }
     asked = round_job.Asked(turned, done, back_to, note, temperature_c, humidity_percent)
     _check_outputs(plot, csv, report, take)
+    if each:
+        _only_alone({"--plot": plot, "--report": report, **_needs_log(asked)})
+        kept_drum = _described(sizes) if drum is None else drums.of(drum, log, sizes).stand.drum
+        return _each(_Heard(tuple(take), taps_per_rod, channel, None), kept_drum, asked, csv, json)
     with progress.bar("Listening") as bar:
         heard = _Heard(tuple(take), taps_per_rod, channel, bar)
         found, kept = _alone(heard, sizes, asked) if drum is None else _with_log(heard, drum, log, sizes, asked)
@@ -99,16 +106,35 @@ class _Heard:
 def _alone(heard: _Heard, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, None]:
     """Read a drum described by its sizes; the log is not touched."""
     from drumtune.cli import job
+    from drumtune.errors import StandError
+
+    drum = _described(sizes)
+    for name, value in _needs_log(asked).items():
+        if value:
+            raise StandError(f"{name} needs a drum of the log: give --drum (drumtune stand new makes one)")
+    way = {"taps_per_rod": heard.taps_per_rod, "channel": heard.channel}
+    return job.do(heard.take, drum, progress=heard.progress, air=_air(asked), **way), None
+
+
+def _needs_log(asked: Asked) -> dict[str, object]:
+    """Options that say something about the rounds of a drum, and what was given for them."""
+    return {"--done": asked.done, "--turned": asked.turned, "--back-to": asked.back_to, "--note": asked.note}
+
+
+def _air(asked: Asked) -> Air | None:
+    """The air of the room, if its temperature was told."""
     from drumtune.drum import Air
+
+    return None if asked.temperature_c is None else Air.at(asked.temperature_c)
+
+
+def _described(sizes: Mapping[str, Any]) -> Drum:
+    """Return the drum described by its sizes."""
     from drumtune.errors import StandError
 
     if sizes["--diameter-in"] is None or sizes["--rods"] is None:
         raise StandError("describe the drum: give --diameter-in and --rods, or --drum with a drum of the log")
-    needs_log = {"--done": asked.done, "--turned": asked.turned, "--back-to": asked.back_to, "--note": asked.note}
-    for name, value in needs_log.items():
-        if value:
-            raise StandError(f"{name} needs a drum of the log: give --drum (drumtune stand new makes one)")
-    drum = options.stand(
+    return options.stand(
         diameter_in=sizes["--diameter-in"],
         rods=sizes["--rods"],
         tap_distance_mm=45.0 if sizes["--tap-distance-mm"] is None else sizes["--tap-distance-mm"],
@@ -116,9 +142,32 @@ def _alone(heard: _Heard, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, 
         surface_density=sizes["--surface-density-kg-m2"],
         hoop=sizes["--hoop"] or "flanged",
     )
-    air = None if asked.temperature_c is None else Air.at(asked.temperature_c)
-    way = {"taps_per_rod": heard.taps_per_rod, "channel": heard.channel}
-    return job.do(heard.take, drum, progress=heard.progress, air=air, **way), None
+
+
+def _only_alone(given: Mapping[str, object]) -> None:
+    """Refuse options that belong to one take."""
+    from drumtune.errors import StandError
+
+    for name, value in given.items():
+        if value:
+            raise StandError(f"{name} is for one take: leave it out, or leave out --each")
+
+
+def _each(heard: _Heard, drum: Drum, asked: Asked, csv: Path | None, json: bool) -> None:
+    """Read every take for itself; leave with status 2 if one could not be read."""
+    from drumtune.cli import each_job, each_words, progress
+
+    with progress.bar("Listening") as bar:
+        way = each_job.Way(drum, heard.taps_per_rod, heard.channel, _air(asked))
+        answers = each_job.do(heard.take, way, progress=bar)
+    if csv is not None:
+        _write_csv(csv, each_words.as_csv(heard.take, answers, drum.rods))
+    typer.echo(each_words.as_json(answers) if json else each_words.text(heard.take, answers))
+    failures = [each_words.failure(answer) for answer in answers if isinstance(answer, each_job.Failed)]
+    for line in failures:
+        typer.echo(f"drumtune: {line}", err=True)
+    if failures:
+        raise typer.Exit(2)
 
 
 def _with_log(heard: _Heard, name: str, log: Path | None, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, Round]:
