@@ -13,7 +13,7 @@ Does not tell rods apart by their sound, and does not see that the microphone wa
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -317,18 +317,44 @@ def taps_by_rod(
     TakeError
         As `find_taps` and `group_taps`.
     """
-    if len(parts) != rods or rods == 1:
-        search = find_taps(samples, sample_rate, None if per_rod is None else rods * per_rod)
+
+    def find(part: int | None, expected: int | None) -> Search:
+        start, stop = (0, None) if part is None else parts[part]
+        return find_taps(samples[start:stop], sample_rate, expected)
+
+    return grouped(find, rods, per_rod, [start / sample_rate for start, _ in parts])
+
+
+def grouped(
+    find: Callable[[int | None, int | None], Search], rods: int, per_rod: int | None, starts: Sequence[float]
+) -> tuple[tuple[tuple[Tap, ...], ...], tuple[Rejected, ...]]:
+    """Give each rod its taps, found by file where there is one file per rod, else all together.
+
+    Parameters
+    ----------
+    find
+        Finds the taps of a file (its place from 0, None for the whole take), given the number expected.
+    rods, per_rod
+        As for `group_taps`.
+    starts
+        Where each file begins in the take, s.
+
+    Returns
+    -------
+    groups, rejected
+        As `taps_by_rod`.
+    """
+    if len(starts) != rods or rods == 1:
+        search = find(None, None if per_rod is None else rods * per_rod)
         return group_taps(search.taps, rods, per_rod), search.rejected
     groups, rejected = [], []
-    for number, (start, stop) in enumerate(parts, 1):
+    for part, late in enumerate(starts):
         try:
-            search = find_taps(samples[start:stop], sample_rate, per_rod)
+            search = find(part, per_rod)
             group_taps(search.taps, 1, per_rod)
         except TakeError as failure:
-            message = f"in the recording of rod {number}: {failure}"
+            message = f"in the recording of rod {part + 1}: {failure}"
             raise TakeError(message, reason=failure.reason, estimate=failure.estimate) from failure
-        late = start / sample_rate
         groups.append(tuple(replace(tap, onset=tap.onset + late) for tap in search.taps))
         rejected += [Rejected(sound.time + late, sound.reason) for sound in search.rejected]
     return tuple(groups), tuple(rejected)
