@@ -2,7 +2,9 @@
 
 Joins the live taps (`drumtune.dsp.stream`) and the round (`drumtune.advice.round`), and keeps the sound round the
 strokes, which is what a reading needs. What must outlive the program is in a folder of its own: ``round.json`` and
-``sound.bin``. Both are written as the round goes on; a stroke whose ring was not yet on the disk is asked for again.
+``sound.bin``. Both are written as the round goes on. A stroke whose ring was not yet on the disk is asked for again,
+unless the microphone's side still has its sound: `Session.safe` says what it may forget, `Session.place` where what it
+sends again belongs.
 
 Times in s on the session's own clock: it runs with the sound, and goes on across microphones and starts of the program.
 Does not read the head; `Session.take` gives what `drumtune.advice.evenness.read_head` wants.
@@ -13,7 +15,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +26,7 @@ from drumtune.advice.round import (
     Doubted,
     Event,
     Failed,
+    Forgot,
     Found,
     Lost,
     Message,
@@ -47,8 +50,12 @@ CHUNK = 0.1
 """Length of the pieces sound is kept in, s."""
 BEFORE, AFTER = 0.5, 1.4
 """Sound kept before and after a stroke, s."""
-RING = 1.25
-"""Sound after the last stroke that a reading waits for, s."""
+RING = 1.2
+"""Sound after the last stroke that a reading waits for, s: all that `drumtune.advice.evenness` looks at."""
+BEHIND = 3.0
+"""Sound so old (s) is judged and on the disk; younger sound is needed again if the program is killed."""
+SAME = 0.05
+"""Strokes nearer than this are the same stroke, s."""
 LONGEST_GAP = 2.0
 """Lost sound is put in as silence of no more than this, s."""
 PAUSE = 3.0
@@ -68,6 +75,15 @@ class Take:
     def duration(self) -> float:
         """Length in s."""
         return self.samples.size / self.sample_rate
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Frame `frame` of the microphone `source` (empty: no name) is at `time` (s) of the session's clock."""
+
+    source: str
+    frame: int
+    time: float
 
 
 class Session:
@@ -90,6 +106,10 @@ class Session:
         self._begin = 0.0
         self._last_tap = -math.inf
         self._wanted_now = False
+        self._mark: Mark | None = None
+        self._before: Mark | None = None
+        self._judged = self._until = -math.inf
+        self._cut: tuple[float, ...] = ()
         self._taps: dict[float, Tap] = {}
         self._keep = _Keep(folder)
         if folder is not None:
@@ -107,9 +127,16 @@ class Session:
             return False
         return self.stream is None or self.time >= self._last_tap + RING
 
-    def listen(self, sample_rate: float) -> tuple[Message, ...]:
-        """Sound comes in from now on at a rate in Hz, from a microphone that was just opened."""
+    def listen(self, sample_rate: float, source: str = "") -> tuple[Message, ...]:
+        """Sound comes in from now on at a rate in Hz, from a microphone that was just opened.
+
+        `source` names it: if the program was stopped while that one was open, its sound may go on (`place`).
+        """
         said = self.stop()
+        last, self._mark = self._mark, None
+        self._before = last if last is not None and source == last.source != "" and sample_rate == self._rate else None
+        if self._before is None:
+            self._until, self._cut = -math.inf, ()
         if self.state.strokes and self._rate and sample_rate != self._rate:
             said += (Message("note", "The microphone has another sample rate now: the round begins anew.", True),)
             said += self.do(Restart())
@@ -119,10 +146,37 @@ class Session:
         self._keep.open(self._rate, self._begin)
         return said
 
+    def place(self, source: str, first: int) -> int:
+        """Say, before any sound is fed, which frame of the microphone comes first; how many samples to leave out.
+
+        If the microphone is the one that was open when an earlier run of the program was stopped, its sound is put
+        where it belongs in the time of the round, and strokes that were heard then are not counted again.
+        """
+        skip = 0
+        before, self._before = self._before, None
+        if before is not None and first >= before.frame:
+            due = before.time + (first - before.frame) / self._rate
+            self._begin = self._keep.border(due, self._rate)
+            skip = round((self._begin - due) * self._rate)
+            self._keep.open(self._rate, self._begin)
+        else:
+            self._until, self._cut = -math.inf, ()
+        self._mark = Mark(source, first + skip, self._begin)
+        self._save()
+        return skip
+
+    @property
+    def safe(self) -> int:
+        """Frame of the microphone before which nothing is needed again, even if the program is killed now."""
+        if self._mark is None or self.stream is None:
+            return 0
+        return self._mark.frame + max(math.floor((self.time - BEHIND - self._mark.time) * self._rate), 0)
+
     def stop(self) -> tuple[Message, ...]:
         """The microphone is closed; the round stays where it is."""
         if self.stream is None:
             return ()
+        self._mark = None
         said = self._tell(self.stream.finish())
         self._begin = self.time + PAUSE
         self.stream = None
@@ -144,6 +198,8 @@ class Session:
             gap = np.zeros(min(lost, round(LONGEST_GAP * self._rate)))
             self.lost += lost / self._rate
             since = self.time
+            if self._mark is not None:  # time goes on by less than frames do
+                self._mark = replace(self._mark, frame=self._mark.frame + lost - gap.size)
             said = self._take_in(gap)
             said += self.do(Lost(since))
         return (*said, *self._take_in(block))
@@ -159,6 +215,8 @@ class Session:
     def _tell(self, heard: Iterable[Heard]) -> tuple[Message, ...]:
         said: list[Message] = []
         for sound in heard:
+            if self._heard_before(sound):
+                continue
             if sound.tap is None:
                 said += self.do(Sound(self._begin + sound.time, sound.reason, sound.tone_db))
                 continue
@@ -169,6 +227,17 @@ class Session:
                 self._keep.want(tap.onset - BEFORE, tap.onset + AFTER)
             said += (*self.look_again(None), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
         return tuple(said)
+
+    def _heard_before(self, sound: Heard) -> bool:
+        """Whether a sound that was sent again was judged before the program was stopped; its stroke is known then."""
+        time = self._begin + (sound.time if sound.tap is None else sound.tap.onset)
+        self._judged = max(self._judged, time)
+        if time > self._until + SAME or any(abs(time - cut) < SAME for cut in self._cut):
+            return False
+        if sound.tap is not None and any(abs(time - stroke.time) < SAME for stroke in self.state.strokes):
+            self._last_tap = max(self._last_tap, time)
+            self._keep.want(time - BEFORE, time + AFTER)
+        return True
 
     def do(self, event: Event) -> tuple[Message, ...]:
         """Go one event further and keep it.
@@ -247,8 +316,15 @@ class Session:
             raise TakeError("the last stroke is too long ago: strike the drum once more", reason="silence")
         return samples, self._rate
 
+    def keep(self) -> None:
+        """Write down where the round is; the program may end now."""
+        self._save()
+
     def _save(self) -> None:
-        self._keep.save({"rate": self._rate, "clock": self.time, "round": document(self.state)})
+        mark = None if self._mark is None else [self._mark.source, self._mark.frame, self._mark.time]
+        judged = self._judged if math.isfinite(self._judged) else None
+        plain = {"rate": self._rate, "clock": self.time, "mark": mark, "judged": judged}
+        self._keep.save({**plain, "round": document(self.state)})
 
     def _resume(self, folder: Path) -> None:
         """Go on where an earlier run stopped, if it is the same kind of round."""
@@ -256,15 +332,20 @@ class Session:
             plain = json.loads((folder / "round.json").read_text(encoding="utf-8"))
             state = from_document(plain["round"])
             rate, clock = float(plain["rate"]), float(plain["clock"])
+            source, frame, time = plain["mark"] or ("", 0, 0.0)
+            mark = Mark(str(source), int(frame), float(time))
+            judged = -math.inf if plain["judged"] is None else float(plain["judged"])
         except (OSError, ValueError, KeyError, TypeError):
             return
         if (state.rods, state.per_rod) != (self.state.rods, self.state.per_rod) or not math.isfinite(clock):
             return
         self.state, self._rate, self._begin = state, rate, clock + PAUSE
+        self._mark, self._judged, self._until = mark, judged, judged
         self._keep.load(rate)
-        cut = [s.time for s in state.strokes if not s.fault and not self._keep.has(s.time - 0.2, s.time + 1.0)]
-        if cut:
-            self.do(Doubted(tuple(cut)))
+        counted = [stroke.time for stroke in state.strokes if not stroke.fault]
+        self._cut = tuple(time for time in counted if not self._keep.has(time - 0.2, time + RING))
+        if self._cut:
+            self.do(Forgot(self._cut))
 
 
 def _moved(tap: Tap, by: float, fault: str | None = None) -> Tap:
@@ -290,6 +371,11 @@ class _Keep:
             except OSError as cause:
                 raise DrumtuneError(f"cannot make the folder {folder}: {cause.strerror or cause}") from cause
 
+    def border(self, time: float, rate: float) -> float:
+        """The first border of a chunk from a time on (s)."""
+        size = round(CHUNK * rate)
+        return math.ceil(round(time * rate, 3) / size) * size / rate
+
     def end(self, clock: float, rate: float) -> float:
         """A time after all that is kept, on the border of a chunk (s)."""
         size = round(CHUNK * rate)
@@ -314,6 +400,8 @@ class _Keep:
             if number in self._wanted:
                 self._wanted.discard(number)
                 self._store(number, chunk)
+            elif number in self._kept:
+                continue
             else:
                 self._recent[number] = chunk
                 self._recent.pop(number - _RECENT, None)
@@ -325,7 +413,7 @@ class _Keep:
         for number in range(max(first, 0), last + 1):
             if number in self._recent:
                 self._store(number, self._recent.pop(number))
-            elif number >= self._next:
+            elif number >= self._next and number not in self._kept:
                 self._wanted.add(number)
 
     def has(self, start: float, stop: float) -> bool:
@@ -337,12 +425,15 @@ class _Keep:
 
     def whole(self) -> tuple[float, Samples]:
         """Time of the first sample kept and all samples, pauses filled with the middle of the rest."""
-        if not self._kept:
-            return 0.0, np.zeros(0)
         numbers = sorted(self._kept)
-        sound = np.full((numbers[-1] + 1 - numbers[0], self._size), np.nan)
+        if not numbers:
+            return 0.0, np.zeros(0)
+        begun = self._next in self._wanted and self._next > numbers[-1]  # a chunk that is not full yet
+        sound = np.full((max(numbers[-1], self._next if begun else 0) + 1 - numbers[0], self._size), np.nan)
         for number in numbers:
             sound[number - numbers[0]] = self._kept[number]
+        if begun:
+            sound[-1, : self._rest.size] = self._rest
         middle = float(np.nanmedian(sound))
         return numbers[0] * self._size / self._rate, np.nan_to_num(sound, nan=middle).reshape(-1)
 

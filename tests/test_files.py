@@ -3,7 +3,7 @@
 import pytest
 
 from drumtune.errors import DrumtuneError
-from drumtune.files import check_picture, check_writable, written
+from drumtune.files import check_folder, check_picture, check_writable, written
 
 
 def test_a_file_appears_under_its_name_when_the_block_ends_well(tmp_path):
@@ -64,3 +64,12 @@ def test_three_kinds_of_picture_are_written(tmp_path, name):
 def test_other_kinds_of_picture_are_refused(tmp_path, name):
     with pytest.raises(DrumtuneError, match=r"\.png, \.svg or \.pdf"):
         check_picture(tmp_path / name)
+
+
+def test_a_folder_that_is_a_file_or_cannot_be_made_is_refused_before_any_work(tmp_path):
+    (tmp_path / "a.txt").write_text("x")
+    check_folder(tmp_path)
+    check_folder(tmp_path / "new")
+    for folder in (tmp_path / "a.txt", tmp_path / "no" / "new"):
+        with pytest.raises(DrumtuneError, match="cannot write"):
+            check_folder(folder)

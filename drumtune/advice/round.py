@@ -180,6 +180,13 @@ class Doubted:
 
 
 @dataclass(frozen=True, slots=True)
+class Forgot:
+    """The sound of the strokes at these times is gone: it is as if they had not been."""
+
+    times: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """The reading is there."""
 
@@ -212,7 +219,22 @@ class Restart:
 
 
 Event = (
-    Struck | Sound | Skip | Again | Back | Extra | Go | Enough | Lost | Doubted | Found | Failed | Tick | Next | Restart
+    Struck
+    | Sound
+    | Skip
+    | Again
+    | Back
+    | Extra
+    | Go
+    | Enough
+    | Lost
+    | Doubted
+    | Forgot
+    | Found
+    | Failed
+    | Tick
+    | Next
+    | Restart
 )
 Answer = tuple[Round, tuple[Message, ...]]
 
@@ -382,6 +404,15 @@ def _doubted(state: Round, event: Doubted) -> Answer:
     return _due(state, Message("wrong", f"Some taps at rod {which} sound unlike the others: again.", aloud=True))
 
 
+def _forgot(state: Round, event: Forgot) -> Answer:
+    gone = [stroke for stroke in state.strokes if any(abs(stroke.time - time) < 0.05 for time in event.times)]
+    if not gone or state.phase == "moves":
+        return state, ()
+    state = replace(state, strokes=tuple(stroke for stroke in state.strokes if stroke not in gone))
+    due = replace(state, phase="tapping", due=gone[0].rod, trouble="")
+    return _due(due, Message("wrong", "Sound was lost: the last tap is needed again.", aloud=True))
+
+
 def _found(state: Round, event: Found) -> Answer:
     if state.phase != "reading":
         return state, ()
@@ -433,7 +464,8 @@ def _senseless(state: Round) -> Answer:
 
 _STEPS: dict[type, Callable[[Round, Any], Answer]] = {
     Struck: _struck, Sound: _sound, Skip: _skip, Again: _again, Back: _back, Extra: _extra, Go: _go, Enough: _enough,
-    Lost: _lost, Doubted: _doubted, Found: _found, Failed: _failed, Tick: _tick, Next: _next, Restart: _restart,
+    Lost: _lost, Doubted: _doubted, Forgot: _forgot, Found: _found, Failed: _failed, Tick: _tick, Next: _next,
+    Restart: _restart,
 }  # fmt: skip
 
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 EXAMPLE = "bakery-kit.toml"
 """The example kit among the samples."""
+MOST_MODES, HIGHEST_MODE = 50_000, 2000.0
+"""Most modes of a room that are taken, and up to which frequency in Hz: no drum's note lies above."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +83,17 @@ def do(path: Path, asked: Asked) -> KitJob:
     kit = with_present(read_kit(path), asked.now)
     gain = read_room(asked.room) if asked.room is not None else None
     voices = tuple(voice(stand) for stand in kit.stands)
-    return _matched(kit, voices, gain, asked) if asked.match else _chosen(kit, voices, gain, asked)
+    return _matched(kit, voices, gain, asked) if asked.match else chosen(kit, voices, gain, asked)
 
 
-def _chosen(kit: Kit, voices: tuple[Voice, ...], gain: Gain | None, asked: Asked) -> KitJob:
+def chosen(kit: Kit, voices: tuple[Voice, ...], gain: Gain | None, asked: Asked) -> KitJob:
+    """Notes for the drums of a kit, and other notes that are better at something.
+
+    Raises
+    ------
+    DrumtuneError
+        If no notes fit the drums and what was asked for.
+    """
     from drumtune.advice import kit as advice
     from drumtune.advice import kit_report
 
@@ -197,7 +206,7 @@ def _pitch_of(path: Path) -> float:
     modes = document.get("modes")
     rows = [row for row in modes if isinstance(row, dict)] if isinstance(modes, list) else []
     pair = [row.get("frequency_hz") for row in rows if (row.get("m"), row.get("n")) == (1, 1)]
-    values = [value for value in pair if isinstance(value, (int, float))]
+    values = [float(value) for value in pair if isinstance(value, (int, float)) and abs(value) < 1e6]
     if not values:
         raise DrumtuneError(f"{path} does not tell the (1,1) pair: give the JSON of drumtune even, or the pitch in Hz")
     return float(sum(values) / len(values))
@@ -209,8 +218,8 @@ def _load(path: Path) -> dict[str, Any]:
 
     try:
         document = json.loads(read_text(path, most=20_000_000))
-    except (json.JSONDecodeError, RecursionError) as cause:
-        raise DrumtuneError(f"{path} is no JSON ({cause}): is it the right file?") from cause
+    except (ValueError, RecursionError) as cause:  # a number of thousands of digits is a plain ValueError
+        raise DrumtuneError(f"{path} is no JSON ({cause!s:.200}): is it the right file?") from cause
     if not isinstance(document, dict):
         raise DrumtuneError(f"{path} holds no answer of drumtune: is it the right file?")
     return document
@@ -229,9 +238,9 @@ def read_room(path: Path) -> Gain:
     document = _load(path)
     try:
         return (_from_response(document) if "response" in document else _from_modes(document)).at
-    except (KeyError, TypeError, ValueError) as cause:
+    except (KeyError, TypeError, ValueError, OverflowError) as cause:
         raise DrumtuneError(
-            f"{path} does not describe a room ({cause}): write it with drumtune room --json > {path.name}"
+            f"{path} does not describe a room ({cause!s:.200}): write it with drumtune room --json > {path.name}"
         ) from None
 
 
@@ -246,7 +255,7 @@ def _from_response(document: dict[str, Any]) -> GainCurve:
         gain.ndim != 1
         or not 2 <= gain.size <= 100_000
         or not np.isfinite(gain).all()
-        or not (start > 0.0 and step > 0.0)
+        or not (0.0 < start < 1e6 and 0.0 < step < 1e6)
     ):
         raise ValueError("its response is not a row of numbers")
     return GainCurve(np.asarray(start + step * np.arange(gain.size)), np.clip(gain, -120.0, 60.0))
@@ -256,6 +265,7 @@ def _from_modes(document: dict[str, Any]) -> GainCurve:
     from drumtune.advice.room import curve_from_modes
 
     modes = document["modes"]
-    if not isinstance(modes, list) or len(modes) > 50_000:
-        raise ValueError("its modes are no list")
-    return curve_from_modes([float(mode["frequency_hz"]) for mode in modes], [float(mode["decay_s"]) for mode in modes])
+    if not isinstance(modes, list) or len(modes) > MOST_MODES:
+        raise ValueError(f"its modes are no list of up to {MOST_MODES}")
+    low = [mode for mode in modes if not mode["frequency_hz"] > HIGHEST_MODE]
+    return curve_from_modes([float(mode["frequency_hz"]) for mode in low], [float(mode["decay_s"]) for mode in low])

@@ -46,9 +46,10 @@ def lesson(
 ) -> None:
     """Write a lesson on one drum: its modes, uneven rods, top for feel, bottom for tone, damping, intervals."""
     from drumtune.cli import lesson_job, progress
+    from drumtune.files import check_folder
 
     given = (diameter_in, depth_in, rods, top_hz, bottom_semitones, film_mil, bottom_film_mil)
-    lesson_job.check_folder(out)
+    check_folder(out)
     lesson_job.check_seed(seed)
     subject = _subject(given, drum, log)
     with progress.bar("Working it out") as report:

@@ -76,22 +76,6 @@ def of_stand(stand: Stand) -> Subject:
     return Subject(stand.name, stand.drum, shell, top, min(max(round(offset, 2), -9.0), 9.0))
 
 
-def check_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be made or written to.
-
-    Raises
-    ------
-    DrumtuneError
-        Naming the folder.
-    """
-    from drumtune.errors import DrumtuneError
-    from drumtune.files import check_writable
-
-    if folder.exists() and not folder.is_dir():
-        raise DrumtuneError(f"cannot write into {folder}: it is a file, give a folder")
-    check_writable(folder / "x" if folder.is_dir() else folder)
-
-
 def check_seed(seed: int) -> None:
     """Refuse a seed that is none.
 

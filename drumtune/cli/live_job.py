@@ -42,7 +42,7 @@ def folder_of(log: Path, name: str) -> Path:
 
 def drums(log: Path) -> list[dict[str, Any]]:
     """Drums of the log; none where there is no log yet."""
-    from drumtune.cli.stand import _line
+    from drumtune.cli.stand import line
     from drumtune.store import opened, queries
 
     if not log.exists():
@@ -51,7 +51,7 @@ def drums(log: Path) -> list[dict[str, Any]]:
         return [
             {
                 "name": kept.stand.name,
-                "sizes": _line(kept.stand),
+                "sizes": line(kept.stand),
                 "rods": kept.stand.drum.rods,
                 "takes": len(queries.numbers(connection, kept.stand.name)),
                 "bottom": kept.stand.bottom is not None,
@@ -68,10 +68,10 @@ def describe(log: Path, told: dict[str, Any]) -> str:
     DrumtuneError
         If no drum is so built, or there is one of that name.
     """
-    from drumtune.cli.stand import _described
+    from drumtune.cli.stand import described
     from drumtune.store import changes, opened
 
-    stand = _described(told)
+    stand = described(told)
     with opened(log, writing=True) as connection:
         changes.add_stand(connection, stand)
     return stand.name
@@ -123,6 +123,19 @@ def read_take(log: Path, name: str, take: Take, turned: tuple[float, ...] | None
     done = Job((file,), take.duration, take.sample_rate, max(len(taps) for taps in take.groups), reading, plan)
     said = None if turned is None else written_turns(turned)
     return _answer(*round_job.keep(done, kept, log, round_job.Asked(turned=_if_any(log, kept, said))))
+
+
+def prepare(log: Path, name: str) -> None:
+    """Load what a reading of a drum needs and build its tables, so that the reading finds them there.
+
+    Raises
+    ------
+    DrumtuneError
+        If there is no such drum.
+    """
+    from drumtune.advice.evenness import prepare as build
+
+    build(kept_stand(log, name).stand.drum)
 
 
 def read_alone(sizes: dict[str, Any], take: Take) -> Answer:
@@ -253,7 +266,7 @@ def kit(log: Path) -> dict[str, Any]:
     if len(stands) < 2:
         raise StandError("a kit has two drums at least: describe another one")
     voices = tuple(voice(stand) for stand in stands)
-    done = kit_job._chosen(Kit("drums of the log", stands), voices, None, kit_job.Asked())
+    done = kit_job.chosen(Kit("drums of the log", stands), voices, None, kit_job.Asked())
     return {**kit_documents.document(done), "text": kit_documents.text(done)}
 
 

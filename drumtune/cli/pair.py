@@ -97,7 +97,7 @@ def _check_outputs(plot: Path | None, report: Path | None, folder: Path | None, 
 
         check_picture(plot)
     if folder is not None:
-        from drumtune.cli.pair_render import check_folder
+        from drumtune.files import check_folder
 
         check_folder(folder)
 

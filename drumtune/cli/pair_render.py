@@ -16,22 +16,6 @@ LEVEL = 0.7
 """Peak of the loudest rendered hit, full scale 1."""
 
 
-def check_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be made or written to.
-
-    Raises
-    ------
-    DrumtuneError
-        Naming the folder.
-    """
-    from drumtune.errors import DrumtuneError
-    from drumtune.files import check_writable
-
-    if folder.exists() and not folder.is_dir():
-        raise DrumtuneError(f"cannot write into {folder}: it is a file, give a folder")
-    check_writable(folder / "x" if folder.is_dir() else folder)
-
-
 def render(done: PairJob, folder: Path) -> tuple[Path, ...]:
     """Write the drum at equal heads, where it is, and the recommended offsets as WAVs; one gain for all."""
     import numpy as np

@@ -12,7 +12,7 @@ from drumtune.cli import drums
 
 if TYPE_CHECKING:
     from drumtune.web.drumside import Work
-    from drumtune.web.worker import Worker
+    from drumtune.web.worker import Pool
 
 EPILOG = "Nothing leaves the machine: the page is served to itself, and the sound is looked at here."
 LAN_HELP = "Let phones and tablets in the local network in: HTTPS with a certificate of our own, and a pairing code."
@@ -23,7 +23,9 @@ WARM = (
     "drumtune.cli.words", "drumtune.advice.evenness", "drumtune.advice.rounds", "drumtune.advice.turns",
     "drumtune.audio", "drumtune.store.changes", "drumtune.store.queries", "soundfile",
 )  # fmt: skip
-"""What the worker loads before the first reading."""
+"""What each worker loads before its first reading."""
+PREPARE_S = 30.0
+"""Seconds that building the tables of a drum may take."""
 
 
 def register(app: typer.Typer) -> None:
@@ -42,20 +44,20 @@ def serve(
     import tempfile
 
     from drumtune.web import serving
-    from drumtune.web.worker import Worker
+    from drumtune.web.worker import Pool
 
-    worker = Worker(WARM)
+    pool = Pool(WARM)
     place = drums.path(log)
     with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
         try:
-            worker.start()
+            pool.start()
             settings = serving.Settings(port, lan, taps_per_rod, Path(folder), typer.echo)
-            serving.run(work(place, worker), settings)
+            serving.run(work(place, pool), settings)
         finally:
-            worker.stop()
+            pool.stop()
 
 
-def work(log: Path, worker: Worker) -> Work:
+def work(log: Path, pool: Pool) -> Work:
     """What the pages can ask for, with a log."""
     from drumtune.cli import live_job as job
     from drumtune.web.drumside import Work
@@ -63,5 +65,5 @@ def work(log: Path, worker: Worker) -> Work:
     kept = {name: partial(getattr(job, name), log) for name in ("drums", "describe", "ring", "pair", "kit")}
     return Work(
         **kept, rods=partial(job.rods_of, log), folder=partial(job.folder_of, log), read=partial(job.read_take, log),
-        upload=partial(job.read_file, log), log=partial(job.log_of, log), call=worker.call,
+        upload=partial(job.read_file, log), log=partial(job.log_of, log), call=pool.call, prepare=partial(pool.everywhere, PREPARE_S, job.prepare, log),
     )  # fmt: skip

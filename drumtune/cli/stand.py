@@ -68,18 +68,24 @@ def new(
         "top": _given(top),
         "bottom": _given(bottom),
     }
-    stand = _described(_given(told)) if file is None else _from_file(file, _given(told))
+    stand = described(_given(told)) if file is None else _from_file(file, _given(told))
     with opened(drums.path(log), writing=True) as connection:
         changes.add_stand(connection, stand, replace=replace)
-    typer.echo(f"{stand.name}: {_line(stand)}; kept in {drums.path(log)}")
+    typer.echo(f"{stand.name}: {line(stand)}; kept in {drums.path(log)}")
 
 
 def _given(told: Mapping[str, object]) -> dict[str, object]:
     return {key: value for key, value in told.items() if value not in (None, {})}
 
 
-def _described(told: dict[str, object]) -> Stand:
-    """Return the drum the options describe, by way of the same door as the files."""
+def described(told: dict[str, object]) -> Stand:
+    """Return the drum that is told, by way of the same door as the files.
+
+    Raises
+    ------
+    StandError
+        If something is missing, or no drum is so built.
+    """
     from drumtune.errors import StandError
     from drumtune.stand import parse_stand
 
@@ -125,12 +131,13 @@ def list_(*, log: drums.LogFile = None) -> None:
     with opened(drums.path(log)) as connection:
         known = [(kept.stand, len(queries.numbers(connection, kept.stand.name))) for kept in queries.stands(connection)]
     for stand, takes in known:
-        typer.echo(f"{stand.name}: {_line(stand)}; {takes} take{'' if takes == 1 else 's'}")
+        typer.echo(f"{stand.name}: {line(stand)}; {takes} take{'' if takes == 1 else 's'}")
     if not known:
         typer.echo("no drums yet: describe one with drumtune stand new")
 
 
-def _line(stand: Stand) -> str:
+def line(stand: Stand) -> str:
+    """Sizes of a drum in one line."""
     from drumtune.drum import INCH
 
     size = f"{2.0 * stand.drum.head.radius / INCH:.4g} x {stand.depth / INCH:.4g} in {stand.role}"

@@ -6,6 +6,7 @@ import asyncio
 import json
 import tempfile
 from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,7 +21,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from drumtune.errors import DrumtuneError
-from drumtune.web.drumside import Drumside, Page, Work, refusal
+from drumtune.web.drumside import Answer, Drumside, Page, Work, refusal
 from drumtune.web.guard import COOKIE, Guard, Pairing, TooLargeError
 
 STATIC = Path(__file__).with_name("static")
@@ -41,6 +42,7 @@ class Hall:
     work: Work
     per_rod: int = 3
     sides: dict[str, Drumside] = field(default_factory=dict)
+    uploading: bool = False
 
     def side(self, name: str) -> Drumside:
         """The round of a drum.
@@ -91,10 +93,12 @@ def build(work: Work, hosts: frozenset[str], *, scheme: str = "http", per_rod: i
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
+        # Threads only wait for the workers; those that wait must not keep a free worker waiting.
+        asyncio.get_running_loop().set_default_executor(ThreadPoolExecutor(MOST_PAGES + MOST_DRUMS))
         yield
         for side in hall.sides.values():
             with suppress(DrumtuneError):
-                side.session.stop()
+                side.session.keep()
 
     app = Starlette(routes=routes, lifespan=life, exception_handlers={DrumtuneError: _failed, TooLargeError: _large})
     app.state.hall = hall
@@ -172,21 +176,39 @@ def _asked(hall: Hall, what: Callable[[str], tuple[Any, ...]]) -> Handler:
 def _upload(hall: Hall) -> Handler:
     async def upload(request: Request) -> Response:
         side = hall.side(request.query_params.get("drum", "")[:200])
-        async with request.form(max_files=1, max_fields=4) as form:
-            file = form.get("take")
-            if not isinstance(file, UploadFile):
-                raise DrumtuneError("choose a recording first")
-            with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
-                path = Path(folder) / "upload"  # the name the file had is not used
-                with path.open("wb") as out:
-                    while block := await file.read(1 << 20):
-                        out.write(block)
-                words = (side.name, path, hall.per_rod)
-                found = await asyncio.to_thread(hall.work.call, UPLOAD_S, hall.work.upload, *words)
+        if hall.uploading:  # so that one worker at least stays free for the rounds
+            raise DrumtuneError("another recording is being read: hand this one in again in a moment")
+        hall.uploading = True
+        try:
+            found = await _read_upload(request, hall, side.name)
+        finally:
+            hall.uploading = False
         side.uploaded(found)
         return JSONResponse(found.document)
 
     return upload
+
+
+async def _read_upload(request: Request, hall: Hall, name: str) -> Answer:
+    """Reading of the recording in a request.
+
+    Raises
+    ------
+    DrumtuneError
+        If there is none in it, or none can be made of it.
+    """
+    async with request.form(max_files=1, max_fields=4) as form:
+        file = form.get("take")
+        if not isinstance(file, UploadFile):
+            raise DrumtuneError("choose a recording first")
+        with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
+            path = Path(folder) / "upload"  # the name the file had is not used
+            with path.open("wb") as out:
+                while block := await file.read(1 << 20):
+                    out.write(block)
+            words = (name, path, hall.per_rod)
+            found: Answer = await asyncio.to_thread(hall.work.call, UPLOAD_S, hall.work.upload, *words)
+            return found
 
 
 def _socket(hall: Hall) -> Callable[[WebSocket], Awaitable[None]]:

@@ -60,7 +60,9 @@ class Work:
     read, upload, ring
         Read a take with what was turned before it; read a file; the last hit. `call` takes a time limit first.
     call
-        Does one of these in the worker.
+        Does one of these in another process, within so many seconds.
+    prepare
+        Has the tables of a drum built before its first reading.
     """
 
     drums: Callable[[], list[dict[str, Any]]]
@@ -74,6 +76,7 @@ class Work:
     kit: Callable[[], dict[str, Any]]
     log: Callable[[str], list[dict[str, Any]]]
     call: Callable[..., Any]
+    prepare: Callable[[str], None]
 
 
 class Page:
@@ -106,11 +109,13 @@ class Drumside:
         self.busy = ""
         self._told = 0.0
         self._tasks: set[asyncio.Task[None]] = set()
+        self._start(self._prepare())
 
     def join(self, page: Page) -> None:
         """A page was opened."""
         self.pages.add(page)
         page.tell(state=self.state(), reading=self.reading)
+        self._read_if_due()
 
     def leave(self, page: Page) -> None:
         """A page went away. If it was the ear, its sound may go on when it comes back."""
@@ -150,6 +155,8 @@ class Drumside:
             raise ValueError("this page does not listen")
         first, samples = unpacked(data)
         if self.next_frame < 0:  # the first block since the microphone was opened, or since this program began
+            skip = self.session.place(self.tune, first)
+            first, samples = first + skip, samples[skip:]
             self.next_frame = first
         lost = first - self.next_frame
         if lost < 0:
@@ -163,7 +170,7 @@ class Drumside:
         if self.session.time - self._told >= TOLD_EVERY or self.session.time < self._told:
             self._told = self.session.time
             for other in tuple(self.pages):
-                other.tell(level=round(self.session.level, 4), got=self.next_frame)
+                other.tell(level=round(self.session.level, 4), got=self.next_frame, safe=self.session.safe)
         self._read_if_due()
 
     def listen(self, page: Page, rate: float, tune: str) -> None:
@@ -183,7 +190,7 @@ class Drumside:
         said: tuple[Message, ...] = ()
         if not same:
             self.tune, self.next_frame = tune, -1
-            said = self.session.listen(rate)
+            said = self.session.listen(rate, tune)
         page.tell(ear=True, got=max(self.next_frame, 0))
         self.tell(said)
 
@@ -221,6 +228,9 @@ class Drumside:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+
+    async def _prepare(self) -> None:
+        await asyncio.to_thread(self.work.prepare, self.name)
 
     async def _read(self) -> None:
         said = self.session.look_again(len([s for s in self.session.state.strokes if not s.fault]))

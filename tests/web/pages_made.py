@@ -46,6 +46,7 @@ def work(tmp_path, **other):
         "pair": lambda name: {"text": "pair"},
         "kit": lambda: {"text": "kit"},
         "log": lambda name: [],
+        "prepare": lambda name: None,
         "call": lambda timeout, do, *words: do(*words),
     }
     (tmp_path / "round").mkdir(exist_ok=True)

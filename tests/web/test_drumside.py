@@ -1,17 +1,26 @@
 """A round over the socket: sound in, the round on; reloads, drops, restarts, other pages."""
 
 import json
+import threading
 
 import numpy as np
 import pytest
-from pages_made import RATE, client, play, sound, taps, until
+from pages_made import RATE, Answer, client, play, sound, taps, until
 
 from drumtune.errors import TakeError
+from drumtune.session import Session
 
 
 def listening(socket, tune="a"):
     socket.send_json({"do": "listen", "rate": RATE, "tune": tune})
     return until(socket, lambda news: news.get("ear"))["got"]
+
+
+def fed(session, samples):
+    session.listen(RATE)
+    for start in range(0, samples.size, 1600):
+        session.feed(samples[start : start + 1600])
+    return session
 
 
 def counts(news):
@@ -49,31 +58,88 @@ def test_a_dropped_socket_sends_again_what_was_not_acknowledged_and_nothing_is_l
             assert until(socket, lambda news: news.get("reading"))["reading"]["taps"] == [1, 1, 1, 1]
 
 
-def test_a_killed_server_goes_on_where_the_round_was(tmp_path):
-    samples = taps(4)
-    cut = round((0.6 + 1.5 + 1.48) * RATE)  # the second tap with all its ring, before the third
-    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
+def played_until(page, samples, cut):
+    """Play up to a sample; the frame from which on a page sends again what it kept."""
+    with page.websocket_connect("/live?drum=floor") as socket:
         listening(socket)
         play(socket, samples[:cut])
-        until(socket, lambda news: counts(news) == [1, 1, 0, 0])
-        until(socket, lambda news: news.get("got", 0) >= cut - 1600)
-    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
+        return until(socket, lambda news: news.get("got", 0) > cut - 3200)["safe"]
+
+
+@pytest.mark.parametrize("after", [0.05, 0.3, 0.6, 1.0, 1.48])
+def test_a_killed_server_counts_every_tap_once_when_the_page_sends_again_what_it_kept(tmp_path, after):
+    """Cut off `after` s into the third tap: not judged yet, its ring half on the disk, or all of it there."""
+    samples = taps(4)
+    cut = round((0.6 + 2 * 1.5 + after) * RATE) // 1600 * 1600
+    takes = []
+
+    def read(name, take, turned):
+        takes.append(take)
+        return Answer({"verdict": "even"}, (), "even")
+
+    with client(tmp_path, read=read) as page:
+        safe = played_until(page, samples, cut)
+    with client(tmp_path, read=read) as page, page.websocket_connect("/live?drum=floor") as socket:
         state = until(socket, lambda news: "state" in news)["state"]
-        assert (state["taps"], state["due"]) == ([1, 1, 0, 0], 3)
+        assert sum(state["taps"]) in (2, 3)
         assert not state["listening"]
         listening(socket)  # the same microphone, whose frames go on
-        play(socket, samples[cut:], cut)
+        play(socket, samples[safe:], safe)
+        assert until(socket, lambda news: news.get("reading"))
+    whole = fed(Session(4, 1), samples)
+    found, wanted = ([taps[0].onset for taps in take.groups] for take in (takes[0], whole.take()))
+    assert [len(taps) for taps in takes[0].groups] == [1, 1, 1, 1]
+    assert np.allclose(np.diff(found), np.diff(wanted), rtol=0, atol=0.5 / RATE)
+    start = round((wanted[2] - 0.1) * RATE)
+    part = takes[0].samples[round((found[2] - wanted[2]) * RATE) + start :][: round(1.2 * RATE)]
+    assert np.abs(part - whole.take().samples[start : start + part.size]).max() < 1e-6  # the tap that was cut is whole
+
+
+def test_what_was_tapped_while_the_server_was_away_is_counted_too(tmp_path):
+    samples = taps(4)
+    with client(tmp_path) as page:
+        safe = played_until(page, samples, round(1.0 * RATE))
+    assert safe == 0
+    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
+        listening(socket)
+        play(socket, samples)
         assert until(socket, lambda news: news.get("reading"))["reading"]["taps"] == [1, 1, 1, 1]
 
 
-def test_a_tap_whose_ring_was_not_on_the_disk_is_asked_for_again_after_a_stop(tmp_path):
+def test_a_page_that_lost_its_sound_is_told_which_tap_to_repeat(tmp_path):
+    samples = taps(4)
+    with client(tmp_path) as page:
+        played_until(page, samples, round((0.6 + 1.5 + 0.7) * RATE))
+    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
+        state = until(socket, lambda news: "state" in news)["state"]
+        assert (state["taps"], state["due"]) == ([1, 0, 0, 0], 2)
+        listening(socket, "another")
+        play(socket, taps(3))
+        assert until(socket, lambda news: news.get("reading"))["reading"]["taps"] == [1, 1, 1, 1]
+
+
+def test_taps_sent_again_do_not_count_in_a_round_that_was_begun_after_them(tmp_path):
     samples = taps(4)
     with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
         listening(socket)
-        play(socket, samples[: round((0.6 + 1.5 + 0.6) * RATE)])
-        until(socket, lambda news: counts(news) == [1, 1, 0, 0])
+        play(socket, samples)
+        until(socket, lambda news: news.get("state", {}).get("phase") == "moves")
+        socket.send_json({"do": "next"})
+        until(socket, lambda news: news.get("state", {}).get("number") == 2)
     with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
-        assert until(socket, lambda news: "state" in news)["state"]["taps"] == [1, 0, 0, 0]
+        listening(socket)
+        play(socket, samples[-80000:], samples.size - 80000)  # the last taps of the round before
+        play(socket, taps(1), samples.size)
+        state = until(socket, lambda news: counts(news) == [1, 0, 0, 0])["state"]
+        assert len(state["strokes"]) == 1
+
+
+def test_a_reading_that_was_under_way_is_begun_again_by_the_first_page_that_opens(tmp_path):
+    session = fed(Session(4, 1, tmp_path / "round"), taps(4))
+    assert session.state.phase == "reading"
+    session.keep()
+    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
+        assert until(socket, lambda news: news.get("reading"))["reading"]["taps"] == [1, 1, 1, 1]
 
 
 def test_lost_frames_are_told_and_void_the_tap_they_cut(tmp_path):
@@ -144,6 +210,38 @@ def test_an_upload_stands_in_for_a_round(tmp_path):
         assert page.post("/api/upload?drum=floor", files={"take": ("a.wav", b"xyz")}).json()["bytes"] == 3
         state = until(socket, lambda news: news.get("state", {}).get("phase") == "moves")["state"]
         assert (state["verdict"], state["moves"]) == ("even", [])
+
+
+def test_one_recording_is_read_at_a_time_so_that_a_worker_stays_free(tmp_path):
+    begun, done = threading.Event(), threading.Event()
+
+    def slow(name, path, per_rod):
+        begun.set()
+        assert done.wait(30.0)
+        return Answer({"bytes": 1}, (), "even")
+
+    with client(tmp_path, upload=slow) as page:
+        first = threading.Thread(target=page.post, args=("/api/upload?drum=floor",),
+                                 kwargs={"files": {"take": ("a.wav", b"xyz")}})  # fmt: skip
+        first.start()
+        assert begun.wait(30.0)
+        answer = page.post("/api/upload?drum=floor", files={"take": ("b.wav", b"xyz")})
+        done.set()
+        first.join()
+        assert (answer.status_code, "another recording" in answer.json()["trouble"]) == (422, True)
+        assert page.post("/api/upload?drum=floor", files={"take": ("c.wav", b"xyz")}).status_code == 200
+
+
+def test_the_tables_of_a_drum_are_built_when_its_page_opens(tmp_path):
+    built, ready = [], threading.Event()
+
+    def prepare(name):
+        built.append(name)
+        ready.set()
+
+    with client(tmp_path, prepare=prepare) as page, page.websocket_connect("/live?drum=floor"):
+        assert ready.wait(30.0)
+    assert built == ["floor"]
 
 
 def test_questions_are_answered_and_troubles_are_one_line(tmp_path):

@@ -1,5 +1,5 @@
 // The microphone: opened without any processing, its blocks kept until the server has them.
-const KEEP = 700; // blocks kept while the server is away, some 15 s
+const KEEP = 1000; // blocks kept while the server is away, some 20 s
 
 export class Ear {
   constructor(send) { this.send = send; this.blocks = []; this.context = null; this.tune = ""; this.lost = null; }
@@ -30,11 +30,13 @@ export class Ear {
     this.send(block);
   }
 
-  got(frame) { // the server has everything before this frame
+  safe(frame) { // nothing before this frame is needed again, even if the server is killed
     while (this.blocks.length && end(this.blocks[0]) <= frame) this.blocks.shift();
   }
 
-  again() { for (const block of this.blocks) this.send(block); }
+  again(frame) { // the server has everything before this frame
+    for (const block of this.blocks) if (end(block) > frame) this.send(block);
+  }
 
   async wake() { if (this.context && this.context.state !== "running") await this.context.resume(); }
 

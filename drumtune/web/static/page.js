@@ -78,8 +78,8 @@ function connected(up) {
 }
 
 function heard(news) {
-  if (news.got !== undefined && ear.open) ear.got(news.got);
-  if (news.ear) { deaf = ""; ear.again(); taken = true; }
+  if (news.safe !== undefined && ear.open) ear.safe(news.safe);
+  if (news.ear) { deaf = ""; taken = true; ear.again(news.got); }
   if (news.deaf) { deaf = news.deaf; taken = false; ear.stop(); at("said").textContent = news.deaf; }
   if (news.level !== undefined) level(news.level);
   if (news.reading !== undefined) reading = news.reading;
