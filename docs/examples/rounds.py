@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +33,12 @@ DONE = 12.0
 """True spread in cents at which the head counts as even here."""
 SLOPPY = 0.05
 """Relative deviation of a turn made from the turn meant."""
-OTHER_GAINS = (1.0, 0.16, 0.56, 0.91, 1.1, 1.25, 1.3, 1.3, 1.3)
-"""Gains by rod harmonic, over that of k = 0, of another model of the rim than the program's (no hoop counted)."""
+OTHER_GAINS = (1.0, 0.0, 0.56, 0.91, 1.1, 1.25, 1.3, 1.3, 1.3)
+"""Gains by rod harmonic, over that of k = 0, of another model than the program's: flat film, no hoop counted."""
+Rim = Literal["held", "sliding", "spring"]
+ONE_SIDED: dict[Rim, float] = {"held": 0.22, "sliding": 0.02, "spring": 0.17}
+"""The same for harmonic 1, which hangs on how the rim holds the film along itself (finite elements of a flat film; a
+film that slides without friction has none, and friction is given a tenth of what holding makes)."""
 HOOPS: tuple[HoopKind, ...] = ("flanged", "cast", "wood")
 SIZES_IN = {6: (10, 12, 13), 8: (12, 13, 14, 16), 10: (14, 16, 18)}
 
@@ -42,12 +47,13 @@ SIZES_IN = {6: (10, 12, 13), 8: (12, 13, 14, 16), 10: (14, 16, 18)}
 class HiddenDrum:
     """A drum and the hand that turns its rods.
 
-    `cents` are the true pitches at the rods against the start's mean, (N,); `matrix` what a turn of each rod does, (N,
-    N), cents; `lag` the share of a change that friction holds back until the next round, `waiting` what it holds now;
-    `misread` the round in which a move goes wrong.
+    `rim` says how its rim holds the film along itself. `cents` are the true pitches at the rods against the start's
+    mean, (N,); `matrix` what a turn of each rod does, (N, N), cents; `lag` the share of a change that friction holds
+    back until the next round, `waiting` what it holds now; `misread` the round in which a move goes wrong.
     """
 
     drum: Drum
+    rim: Rim
     frequency: float
     cents: Floats
     matrix: Floats
@@ -98,16 +104,18 @@ def hidden_drum(seed: int, rods: int, *, by_rods: bool = True) -> HiddenDrum:
     radius = 0.5 * INCH * float(rng.choice(SIZES_IN[rods]))
     drum = Drum(Head.of_film(radius, float(rng.choice([7.0, 10.0, 12.0]))), rods, HOOPS[int(rng.integers(3))])
     frequency = float(165.0 * (0.1524 / radius) ** 0.9 * rng.uniform(0.7, 1.2)) * 1.6
-    matrix = draw_response(rng, drum, float(air.tension(drum.head, frequency, 1, 1)))
+    rim: Rim = tuple(ONE_SIDED)[int(rng.integers(3))]
+    matrix = draw_response(rng, drum, rim, float(air.tension(drum.head, frequency, 1, 1)))
     cents = matrix @ rng.standard_normal(rods) if by_rods else rng.standard_normal(rods)
     cents = (cents - cents.mean()) * rng.uniform(60.0, 180.0) / np.ptp(cents)
-    return HiddenDrum(drum, frequency, cents, matrix, rng.uniform(0.0, 0.2), int(rng.integers(3)), rng)
+    return HiddenDrum(drum, rim, frequency, cents, matrix, rng.uniform(0.0, 0.2), int(rng.integers(3)), rng)
 
 
-def draw_response(rng: np.random.Generator, drum: Drum, tension: float) -> Floats:
+def draw_response(rng: np.random.Generator, drum: Drum, rim: Rim, tension: float) -> Floats:
     """What a turn of each rod does to the pitch at every rod, cents, shape (N, N)."""
     expected = rod_response(drum, tension).gains
     other = expected[0] * np.array(OTHER_GAINS[: expected.size])
+    other[1] = expected[0] * ONE_SIDED[rim]
     mix = rng.uniform(0.0, 1.0)
     gains = expected**mix * other ** (1.0 - mix) * np.exp(0.1 * rng.standard_normal(expected.size))
     gains *= 2.0 ** rng.uniform(-1.0, 1.0)

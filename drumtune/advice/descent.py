@@ -1,9 +1,10 @@
-"""Turns that leave the least to be expected, when much is open: draws of pitches and gains, one rod changed at a time.
+"""Turns that leave the least to be expected, when much is open: many heads and gains drawn from what is known.
 
 Where ``drumtune.advice.steps`` makes the spread of one reading smallest, this weighs all the heads and gains that the
 log leaves possible, so that a rod is turned as far as pays on average and no further: what lies in the noise stays, and
-a gain hardly known makes for caution, without rules for either. Cents and turns. The draws are seeded. See
-docs/physics.md, section "Learning a drum".
+a gain hardly known makes for caution, without rules for either. The mean spread is convex in the turns, so its least is
+found first among turns of any size; then they are cut to what a hand can do, rod by rod and in pairs. Cents and turns.
+The draws are seeded. See docs/physics.md, section "Learning a drum".
 """
 
 from __future__ import annotations
@@ -20,8 +21,16 @@ Floats = NDArray[np.float64]
 DRAWS = 256
 BY_HAND = 0.1
 """Relative deviation of what one rod does from what it should: hand and drum together (our own, no source)."""
-MOST_ROUNDS = 100
-"""Changes of one rod after which the descent stops at the latest."""
+HEATS = (8.0, 2.0, 0.5)
+"""Cents over which highest and lowest are smoothed on the way to the least mean spread, one after the other."""
+ROUNDINGS = 64
+"""Random ways of cutting the turns to whole steps that are tried beside the nearest one."""
+STARTS = 3
+"""From how many of them the descent goes on."""
+NEAR = 3
+"""How many steps of the ruler a rod is moved at once in the descent, beside back to nothing."""
+MOST_ROUNDS = 60
+"""Changes after which the descent stops at the latest."""
 Goal = Literal["spread", "distance"]
 
 
@@ -81,17 +90,33 @@ def left_after(known: Chances, turns: Floats) -> Floats:
     return known.off + known.effect @ turns
 
 
-def measure(left: Floats, goal: Goal) -> Floats:
-    """Spread (highest less lowest) or largest distance from the aim, over the last axis."""
+def measure(left: Floats, goal: Goal, axis: int = -1) -> Floats:
+    """Spread (highest less lowest) or largest distance from the aim, over one axis."""
     if goal == "spread":
-        return np.asarray(left.max(axis=-1) - left.min(axis=-1))
-    return np.asarray(np.abs(left).max(axis=-1))
+        return np.asarray(left.max(axis=axis) - left.min(axis=axis))
+    return np.asarray(np.abs(left).max(axis=axis))
+
+
+def ruler(step: float, most: float, *, coarse: float = 1.0 / 32.0, fine_to: float = 1.0 / 8.0) -> Floats:
+    """Turns a hand is asked for, ascending from none: whole steps, above `fine_to` in steps of `coarse` at least.
+
+    Examples
+    --------
+    >>> ruler(1 / 16, 1 / 4) * 16
+    array([0., 1., 2., 3., 4.])
+    >>> ruler(1 / 64, 1 / 4)[[1, 8, 9, -1]] * 64
+    array([ 1.,  8., 10., 16.])
+    """
+    wide = max(step, coarse)
+    small = np.arange(round(min(fine_to, most) / step) + 1) * step
+    large = np.arange(1, round(most / wide) + 1) * wide
+    return np.concatenate([small, large[large > small[-1] + 1e-9]])
 
 
 def best_turns(
     known: Chances, step: float, most: float, *, goal: Goal = "spread", up: bool = True, price: Price | None = None
 ) -> Floats:
-    """Signed turns per rod, shape (N,), in whole steps, that leave least on average.
+    """Signed turns per rod, shape (N,), on the ruler of this step, that leave least on average.
 
     Parameters
     ----------
@@ -108,49 +133,107 @@ def best_turns(
 
     Notes
     -----
-    Goes down from the damped least-squares answer and from no turn at all; does not prove its answer best.
+    The turns of any size are the best there are; their rounding goes down from several starts and is not proved best.
     """
-    steps = round(most / step)
-    grid = np.arange(-steps, steps + 1 if up else 1, dtype=float) * step
-    prices = price or Price()
-    starts = [np.zeros(known.off.shape[1]), _rounded(known, grid, goal)]
-    ends = [_descend(known, start, grid, goal, prices) for start in starts]
-    return min(ends, key=lambda end: end[1])[0]
+    marks = ruler(step, most)
+    grid = np.concatenate([-marks[:0:-1], marks if up else marks[:1]])
+    task = _Task(known, goal, price or Price())
+    free = _of_any_size(task, -most, most if up else 0.0)
+    starts = _roundings(free, grid)
+    starts = starts[np.argsort(task.cost(grid[starts]), kind="stable")[:STARTS]]
+    ends = [_descend(task, start, grid) for start in starts]
+    return grid[min(ends, key=lambda end: end[1])[0]]
 
 
-def _rounded(known: Chances, grid: Floats, goal: Goal) -> Floats:
-    """Damped least squares over all draws, cut to the grid, shape (N,)."""
-    off = known.off - (known.off.mean(axis=1, keepdims=True) if goal == "spread" else 0.0)
-    effect = known.effect - (known.effect.mean(axis=1, keepdims=True) if goal == "spread" else 0.0)
-    normal = np.einsum("dij,dik->jk", effect, effect) / len(off)
-    damping = 0.02 * np.trace(normal) / off.shape[1]
-    need = -np.linalg.solve(normal + damping * np.eye(off.shape[1]), np.einsum("dij,di->j", effect, off) / len(off))
-    scale = min(1.0, float(grid.max() or -grid.min()) / max(float(np.abs(need).max()), 1e-9))
-    return np.asarray(grid[np.abs(scale * need[:, None] - grid).argmin(axis=1)])
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What is to be made small."""
+
+    known: Chances
+    goal: Goal
+    prices: Price
+
+    @property
+    def shift(self) -> Floats:
+        """Shift of the whole head by a turn of each rod, cents, shape (N,); none where the pitch is the aim."""
+        mean = np.asarray(self.known.effect.mean(axis=(0, 1)))
+        return mean if self.goal == "spread" else np.zeros_like(mean)
+
+    def cost(self, turns: Floats) -> Floats:
+        """Mean of what is left and the price of the moves, cents, for turns (C, N): shape (C,)."""
+        draws, rods = self.known.off.shape
+        left = self.known.off[:, :, None] + (self.known.effect.reshape(-1, rods) @ turns.T).reshape(draws, rods, -1)
+        size, prices = np.abs(turns), self.prices
+        moved = prices.move * np.count_nonzero(size, axis=1) + 16.0 * prices.sixteenth * size.sum(axis=1)
+        down = 16.0 * prices.lowered * np.maximum(-turns, 0.0).sum(axis=1)
+        drift = prices.drift * np.abs(turns @ self.shift)
+        return np.asarray(measure(left, self.goal, axis=1).mean(axis=0) + moved + down + drift)
+
+    def smooth(self, turns: Floats, heat: float) -> tuple[float, Floats]:
+        """Mean of what is left, highest and lowest smoothed over `heat` cents, a little price, and its slope (N,)."""
+        left = left_after(self.known, turns)
+        if self.goal == "spread":
+            (top, high), (bottom, low) = _soft_max(left, heat), _soft_max(-left, heat)
+        else:
+            (top, both), bottom = _soft_max(np.concatenate([left, -left], axis=1), heat), np.zeros(1)
+            high, low = both[:, : turns.size], both[:, turns.size :]
+        slope = np.einsum("di,dij->j", high - low, self.known.effect) / len(left)
+        width = np.sqrt(turns**2 + 1e-4)
+        rate = 16.0 * self.prices.sixteenth
+        drift = float(turns @ self.shift)
+        value = float((top + bottom).mean()) + rate * float(width.sum()) + 1e-4 * drift**2
+        return value, slope + rate * turns / width + 2e-4 * drift * self.shift
 
 
-def _cost(mean_left: Floats, turns: Floats, drift: Floats, prices: Price) -> Floats:
-    """Cost of turns (..., N) that leave `mean_left` (...) on average and shift the head by `drift` (...)."""
-    size = np.abs(turns)
-    moved = prices.move * np.count_nonzero(size, axis=-1) + 16.0 * prices.sixteenth * size.sum(axis=-1)
-    down = 16.0 * prices.lowered * np.maximum(-turns, 0.0).sum(axis=-1)
-    return np.asarray(mean_left + moved + down + prices.drift * np.abs(drift))
+def _soft_max(values: Floats, heat: float) -> tuple[Floats, Floats]:
+    """Largest over the last axis, smoothed over `heat`, shape (D,), and the weights that it gives each, (D, N)."""
+    highest = values.max(axis=1, keepdims=True)
+    weight = np.exp((values - highest) / heat)
+    total = weight.sum(axis=1, keepdims=True)
+    return (highest + heat * np.log(total))[:, 0], weight / total
 
 
-def _descend(known: Chances, start: Floats, grid: Floats, goal: Goal, prices: Price) -> tuple[Floats, float]:
-    """Change one rod at a time as long as that pays; turns and their cost."""
-    turns, best = start.copy(), np.inf
-    rods = turns.size
-    shift = known.effect.mean(axis=(0, 1)) if goal == "spread" else np.zeros(rods)
+def _of_any_size(task: _Task, least: float, most: float) -> Floats:
+    """Turns without steps that leave least on average, shape (N,)."""
+    from scipy.optimize import minimize
+
+    turns = np.zeros(task.known.off.shape[1])
+    for heat in HEATS:
+        found = minimize(
+            task.smooth, turns, args=(heat,), jac=True, method="L-BFGS-B", bounds=[(least, most)] * turns.size
+        )
+        turns = np.clip(found.x, least, most)
+    return np.asarray(turns)
+
+
+def _roundings(turns: Floats, grid: Floats) -> NDArray[np.int_]:
+    """Places on the grid next to `turns`: none at all, the nearest, and some drawn, shape (C, N)."""
+    above = np.clip(np.searchsorted(grid, turns), 1, grid.size - 1)
+    share = np.clip((turns - grid[above - 1]) / (grid[above] - grid[above - 1]), 0.0, 1.0)
+    drawn = np.random.default_rng(0).random((ROUNDINGS, turns.size)) < share
+    none = np.full(turns.size, np.abs(grid).argmin())
+    return np.vstack([none, above - 1 + (share > 0.5), above - 1 + drawn])
+
+
+def _descend(task: _Task, start: NDArray[np.int_], grid: Floats) -> tuple[NDArray[np.int_], float]:
+    """Move one rod or two at a time as long as that pays; places on the grid and their cost."""
+    places, best = start, float(task.cost(grid[start][None])[0])
+    changes = _changes(start.size)
+    zero = int(np.abs(grid).argmin())
     for _ in range(MOST_ROUNDS):
-        trials = np.broadcast_to(turns, (rods, grid.size, rods)).copy()
-        trials[np.arange(rods), :, np.arange(rods)] = grid
-        left = left_after(known, turns)
-        change = (grid - turns[:, None])[:, :, None, None] * known.effect.transpose(2, 0, 1)[:, None]
-        mean_left = measure(left + change, goal).mean(axis=-1)
-        cost = _cost(mean_left, trials, trials @ shift, prices)
-        rod, place = np.unravel_index(int(cost.argmin()), cost.shape)
-        if cost[rod, place] >= best - 1e-9:
+        back = np.where(np.eye(start.size, dtype=bool), zero, places)
+        trials = np.vstack([np.clip(places + changes, 0, grid.size - 1), back])
+        cost = task.cost(grid[trials])
+        choice = int(cost.argmin())
+        if cost[choice] >= best - 1e-9:
             break
-        turns, best = trials[rod, place], float(cost[rod, place])
-    return turns, best
+        places, best = trials[choice], float(cost[choice])
+    return places, best
+
+
+def _changes(rods: int) -> NDArray[np.int_]:
+    """Every move of one rod by up to `NEAR` places and of two rods by one place, shape (C, N)."""
+    one = np.eye(rods, dtype=int)
+    single = [sign * size * row for row in one for size in range(1, NEAR + 1) for sign in (1, -1)]
+    pairs = [a * one[i] + b * one[j] for i in range(rods) for j in range(i) for a in (1, -1) for b in (1, -1)]
+    return np.array(single + pairs)

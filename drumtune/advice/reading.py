@@ -45,6 +45,18 @@ class ModeReading:
 
 
 @dataclass(frozen=True, slots=True)
+class Tilt:
+    """One-sided tension (rod harmonic 1) as the take alone has it, no belief about it counted, on a rim that holds.
+
+    A reading draws it toward zero; what is to be added up over takes must not be drawn. `cents` are the amplitudes of
+    cos theta and sin theta in the pulls, theta from rod 1 clockwise, shape (2,); `covariance` (2, 2), cents squared.
+    """
+
+    cents: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """The whole head, from one take.
 
@@ -70,6 +82,8 @@ class Reading:
         0...1 well explained by the model; over 1 not to be trusted.
     warnings
         Sentences about the take (clipped taps left out, doubles, hum, the other head ringing...).
+    tilt
+        One-sided tension as the take alone has it; None where that was not kept.
     """
 
     drum: Drum
@@ -85,6 +99,7 @@ class Reading:
     reasons: tuple[str, ...]
     quality: float
     warnings: tuple[str, ...] = ()
+    tilt: Tilt | None = None
 
     @property
     def pulls_cents(self) -> NDArray[np.float64]:

@@ -50,9 +50,8 @@ LEAST_RATIO, MOST_RATIO = 0.2, 4.0
 """Limits of a learned gain over the expected one."""
 UNKNOWN = 1e6
 """Variance in cents squared of a pitch nothing is known about."""
-TILT, LEAST_TILT = 0.25, 2.0
-"""Deviation at a rod of one-sided tension before anything is heard: this share of what the other harmonics of the first
-reading have, and so many cents at least (our own, no source). Turns make little of it; takes say little about it."""
+LEAST_TILT = 2.0
+"""Deviation in cents at a rod that one-sided tension is given at least before anything is heard (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,13 +211,13 @@ def learn(drum: Drum, seen: Sequence[Seen], prior: RodResponse | None = None) ->
         _check(one, drum.rods)
     base = prior or rod_response(drum, seen[0].tension)
     per_tension = base.gains * seen[0].tension
-    state = _begin(seen[0], base.relative_covariance)
+    state = _begin(seen[0], base)
     ledger = _Ledger(np.zeros(drum.rods), np.zeros(drum.rods), np.zeros(drum.rods, dtype=int))
     pairs, before = 0, np.zeros(drum.rods)
     for place, one in enumerate(seen[1:], start=1):
         state = _shifted(state, one.drift_cents, drum.rods)
         if one.turned is None:
-            state = _forgotten(state, one)
+            state = _forgotten(state, one, tilt_share(base))
             state, before = _measured(state, one)[0], np.zeros(drum.rods)
             continue
         gains = per_tension / seen[place - 1].tension
@@ -233,11 +232,11 @@ def _check(one: Seen, rods: int) -> None:
         raise ValueError(f"{rods} rods need pulls, covariance and turns of that size, got {shapes}")
 
 
-def _begin(one: Seen, relative: Floats) -> _State:
+def _begin(one: Seen, base: RodResponse) -> _State:
     """State after the first reading."""
-    rods, gains = one.pulls.size, relative.shape[0]
+    rods, gains, relative = one.pulls.size, base.gains.size, base.relative_covariance
     covariance = np.zeros((rods + gains + 1, rods + gains + 1))
-    covariance[:rods, :rods] = _unknown(one)
+    covariance[:rods, :rods] = _unknown(one, tilt_share(base))
     covariance[rods:-1, rods:-1] = relative
     covariance[-1, -1] = LAG_SD**2
     mean = np.concatenate([np.full(rods, one.level_cents), np.ones(gains), [LAG]])
@@ -252,22 +251,37 @@ def _shifted(state: _State, cents: float, rods: int) -> _State:
     return _State(mean, covariance)
 
 
-def _forgotten(state: _State, one: Seen) -> _State:
+def _forgotten(state: _State, one: Seen, share: float) -> _State:
     """State that keeps the gains and knows nothing of the pitches any more, before a reading."""
     rods = one.pulls.size
     covariance = state.covariance.copy()
     covariance[:rods, :] = covariance[:, :rods] = 0.0
-    covariance[:rods, :rods] = _unknown(one)
+    covariance[:rods, :rods] = _unknown(one, share)
     middle = np.full(rods, state.mean[:rods].mean())
     return _State(np.concatenate([middle, state.mean[rods:]]), covariance)
 
 
-def _unknown(one: Seen) -> Floats:
-    """Covariance of pitches nothing is known about but that one-sided tension is small beside the rest, (N, N)."""
+def tilt_share(response: RodResponse) -> float:
+    """Size of one-sided tension to be expected, over that of the rest, on a head that its rods have put out of tune.
+
+    Turns of any pattern alike make of each harmonic what its gain makes of it; that of harmonic 1 is small
+    ("Rods and hoops" in docs/physics.md).
+    """
+    patterns = np.trace(harmonic_projectors(response.rods), axis1=1, axis2=2)
+    square = patterns * response.gains**2 * (1.0 + np.diagonal(response.relative_covariance))
+    return math.sqrt(float(square[1] / square[2:].sum()))
+
+
+def _unknown(one: Seen, share: float) -> Floats:
+    """Covariance of pitches nothing is known about but that one-sided tension has its share of the rest, (N, N).
+
+    The rest shows the size of what was turned with its N - 3 numbers only, so its share is spread as Student's t.
+    """
     rods = one.pulls.size
+    free = max(rods - 3, 3)
     tilt = harmonic_projectors(rods)[1]
     rest = one.pulls - tilt @ one.pulls
-    variance = LEAST_TILT**2 + TILT**2 * float(np.mean(rest**2))
+    variance = LEAST_TILT**2 + share**2 * free / (free - 2) * float(np.mean(rest**2))
     return np.asarray(UNKNOWN * (np.eye(rods) - tilt) + variance * 0.5 * rods * tilt)
 
 

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from drumtune.advice.cautions import cautions_for
 from drumtune.advice.descent import Chances, Goal, best_turns, chances, left_after, measure
-from drumtune.advice.inversion.beliefs import FIELD_USUAL, FIELD_WEIGHT, ONE_SIDED
 from drumtune.advice.reading import Reading, Verdict
 from drumtune.advice.response import Learned, Seen, learn
 from drumtune.advice.turns import LARGE_STEPS, MOST_STEPS, STEP, Action, Move, Plan, crosswise
@@ -36,12 +35,9 @@ LEAST_GAIN = 1.0
 """Cents a round must be expected to gain to be worth the turning."""
 SURE = 0.7
 """Chance that a round makes the head better, below which it is better to listen again first."""
-PRIOR_WIDTH = 1.2
-"""Factor on the spread of a reading's prior, as ``drumtune.advice.inversion.beliefs`` has it."""
-LEAST_HOLD = 0.4
-"""Least chance that the rim holds the film by which a reading's harmonic 1 is divided."""
-LEAST_LEFT, MOST_LEFT = 0.2, 0.9
-"""Limits of what a reading leaves open of its prior of harmonic 1."""
+UNSAID = 3.0
+"""Deviation in cents per rod that readings of simulated takes have beyond what they say (our own; harmonics 2 and 3 of
+takes of 18 drums)."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
 FEW_TAPS_DO, MANY_TAPS = 60.0, 6
@@ -119,24 +115,21 @@ def kept(reading: Reading, turned: Floats | None = None, *, said: bool = False, 
 def as_measured(reading: Reading) -> tuple[Floats, Floats]:
     """Pulls (N,) and covariance (N, N) as the take alone has them, the reading's own belief in harmonic 1 taken out.
 
-    A take says little about one-sided tension, so a reading draws it towards zero, by its prior. That is right for one
-    take; but many takes so drawn would never add up to what is there. With v the variance of harmonic 1 in the reading
-    and p that of its prior, the take alone says x / (1 - v/p), with variance v / (1 - v/p) (docs/physics.md, "Learning
-    a drum"). The belief that the rim slides, and carries none, is taken out with it.
+    A take says little about one-sided tension, so a reading draws it towards zero. That is right for one take; but many
+    takes so drawn would never add up to what is there (`drumtune.advice.reading.Tilt`). Where the tilt was not kept,
+    the pulls are as read. `UNSAID` is added to what the reading says it does not know.
     """
-    pulls = reading.pulls_cents - reading.pulls_cents.mean()
+    pulls, covariance = reading.pulls_cents - reading.pulls_cents.mean(), reading.covariance
     rods = pulls.size
-    one = harmonic_projectors(rods)[1]
-    found = reading.field[2:]
-    share = (float(found @ found) + FIELD_WEIGHT * FIELD_USUAL**2) / (found.size + FIELD_WEIGHT)
-    prior = (600.0 / math.log(2.0) * PRIOR_WIDTH * ONE_SIDED) ** 2 * share * rods / 2.0
-    holds = min(max(1.0 - reading.hold, LEAST_HOLD), 1.0)
-    tilt = one @ pulls / holds
-    variance = float(np.trace(one @ reading.covariance)) / 2.0 - holds * (1.0 - holds) * float(tilt @ tilt) / 2.0
-    variance = min(max(variance / holds, LEAST_LEFT * prior), MOST_LEFT * prior)
-    told = 1.0 - variance / prior
-    rest = np.eye(rods) - one - 1.0 / rods
-    return rest @ pulls + tilt / told, rest @ reading.covariance @ rest + variance / told * one
+    middle = np.eye(rods) - 1.0 / rods
+    unsaid = UNSAID**2 * middle
+    if reading.tilt is None:
+        return pulls, covariance + unsaid
+    angles = 2.0 * math.pi * np.arange(rods) / rods
+    circle = np.column_stack([np.cos(angles), np.sin(angles)])
+    rest = middle - harmonic_projectors(rods)[1]
+    known = rest @ (covariance + unsaid) @ rest + circle @ reading.tilt.covariance @ circle.T
+    return rest @ pulls + circle @ reading.tilt.cents, known
 
 
 def level_cents(drum: Drum, frequency_11: float, celsius: float | None = None) -> float:
@@ -292,7 +285,7 @@ def _in_best_step(draws: Chances, goal: Goal, up: bool) -> tuple[Floats, Floats,
     """Turns, what they leave in each draw, and the step they are planned in."""
     best: tuple[Floats, Floats, float] | None = None
     for step in FINER:
-        turns = best_turns(draws, step, min(MOST_TURN, 8.0 * step), goal=goal, up=up)
+        turns = best_turns(draws, step, MOST_TURN, goal=goal, up=up)
         after = measure(left_after(draws, turns), goal)
         if best is None or after.mean() < best[1].mean() - FINER_PAYS:
             best = turns, after, step

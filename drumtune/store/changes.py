@@ -132,6 +132,9 @@ def _add_reading(connection: sqlite3.Connection, number: int, reading: Reading) 
     _fill(connection, "reading_fields", [(number, i, float(share)) for i, share in enumerate(reading.field)])
     _say(connection, number, "reason", reading.reasons)
     _say(connection, number, "warning", reading.warnings)
+    if reading.tilt is not None:
+        (cos, sin), ((cos2, both), (_, sin2)) = reading.tilt.cents.tolist(), reading.tilt.covariance.tolist()
+        _fill(connection, "reading_tilts", [(number, cos, sin, cos2, sin2, both)])
 
 
 def _add_plan(connection: sqlite3.Connection, number: int, plan: Plan, aim: str) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.reading import ModeReading, Reading, RodReading
+from drumtune.advice.reading import ModeReading, Reading, RodReading, Tilt
 from drumtune.advice.turns import Move, Plan
 from drumtune.drum import INCH, MIL, Drum, Head
 from drumtune.stand import Stand
@@ -181,7 +181,19 @@ def _reading(connection: sqlite3.Connection, number: int, drum: Drum) -> Reading
         reasons=_said(connection, number, "reason"),
         quality=get("quality"),
         warnings=_said(connection, number, "warning"),
+        tilt=_tilt(connection, number),
     )
+
+
+def _tilt(connection: sqlite3.Connection, number: int) -> Tilt | None:
+    """One-sided tension as the take alone has it; takes read before that was kept have none."""
+    rows = _rows(connection, "SELECT * FROM reading_tilts WHERE take_id = ?", number)
+    if not rows:
+        return None
+    get = _floats(rows[0])
+    both = get("covariance_cents2")
+    covariance = np.array([[get("cos_variance_cents2"), both], [both, get("sin_variance_cents2")]])
+    return Tilt(np.array([get("cos_cents"), get("sin_cents")]), covariance)
 
 
 def _rods(connection: sqlite3.Connection, number: int) -> tuple[RodReading, ...]:

@@ -171,12 +171,25 @@ CREATE TABLE settings (
 );
 CREATE INDEX settings_of_take ON settings (take_id);
 """
-MIGRATIONS = (Migration(1, "drums, takes, readings, plans, turns, settings", FIRST),)
+TILTS = """
+CREATE TABLE reading_tilts (
+    take_id INTEGER PRIMARY KEY REFERENCES readings ON DELETE CASCADE,
+    cos_cents REAL NOT NULL,
+    sin_cents REAL NOT NULL,
+    cos_variance_cents2 REAL NOT NULL CHECK (cos_variance_cents2 > 0),
+    sin_variance_cents2 REAL NOT NULL CHECK (sin_variance_cents2 > 0),
+    covariance_cents2 REAL NOT NULL
+)
+"""
+MIGRATIONS = (
+    Migration(1, "drums, takes, readings, plans, turns, settings", FIRST),
+    Migration(2, "one-sided tension as a take alone has it", TILTS),
+)
 """All migrations in order. One that was ever released is never changed; a new one is added below."""
 TABLES = (
     "migrations", "drums", "stands", "takes", "take_files", "readings", "reading_rods", "reading_covariances",
-    "reading_partials", "reading_modes", "reading_fields", "plans", "moves", "sentences", "turnings", "turned_rods",
-    "settings",
+    "reading_partials", "reading_modes", "reading_fields", "reading_tilts", "plans", "moves", "sentences", "turnings",
+    "turned_rods", "settings",
 )  # fmt: skip
 """All tables, each after those it refers to."""
 

@@ -7,6 +7,7 @@ import pytest
 from scipy.optimize import brute
 
 from drumtune.advice.descent import Price, best_turns, chances, left_after, measure
+from drumtune.advice.reading import Tilt
 from drumtune.advice.response import Seen, learn
 from drumtune.advice.rounds import (
     FINE_SPREAD,
@@ -145,18 +146,20 @@ def test_the_level_does_not_depend_on_the_air():
     assert levels == pytest.approx([600.0 * np.log2(2000.0)] * 2, abs=1e-6)
 
 
-def test_a_reading_gives_its_own_belief_back(made_reading):
-    """Harmonic 1 grows and its variance with it; nothing else changes."""
-    reading = made_reading()
-    reading = replace(reading, covariance=4.0 * (np.eye(8) - 1.0 / 8.0), hold=0.0)
+def test_one_sided_tension_is_taken_as_the_take_alone_has_it(made_reading):
+    """Harmonic 1 is that of the tilt, with its covariance; nothing else of the pulls changes."""
+    tilt = Tilt(np.array([30.0, -12.0]), np.array([[100.0, 20.0], [20.0, 140.0]]))
+    reading = replace(made_reading(), covariance=4.0 * (np.eye(8) - 1.0 / 8.0), tilt=tilt)
     pulls, covariance = as_measured(reading)
     one = harmonic_projectors(8)[1]
-    rest = np.eye(8) - one
-    plain = reading.pulls_cents - reading.pulls_cents.mean()
-    assert rest @ pulls == pytest.approx(rest @ plain)
-    assert np.linalg.norm(one @ pulls) > np.linalg.norm(one @ plain)
-    assert np.trace(one @ covariance) > np.trace(one @ reading.covariance)
+    angles = 2.0 * np.pi * np.arange(8) / 8.0
+    assert one @ pulls == pytest.approx(30.0 * np.cos(angles) - 12.0 * np.sin(angles))
+    assert pulls - one @ pulls == pytest.approx(reading.pulls_cents - one @ reading.pulls_cents)
+    circle = np.column_stack([np.cos(angles), np.sin(angles)])
+    assert one @ covariance @ one == pytest.approx(circle @ tilt.covariance @ circle.T)
     assert np.linalg.eigvalsh(covariance).min() > -1e-9
+    plain, _ = as_measured(replace(reading, tilt=None))
+    assert plain == pytest.approx(reading.pulls_cents)
 
 
 def test_the_pair_of_a_reading_is_its_mean_or_comes_from_the_tension(made_reading):

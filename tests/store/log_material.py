@@ -4,7 +4,7 @@ import hashlib
 
 import numpy as np
 
-from drumtune.advice.reading import ModeReading, Reading, RodReading
+from drumtune.advice.reading import ModeReading, Reading, RodReading, Tilt
 from drumtune.advice.turns import Move, Plan
 from drumtune.drum import INCH, Drum, Head
 from drumtune.stand import Stand
@@ -13,6 +13,7 @@ from drumtune.store.file import transaction
 from drumtune.store.records import Take, TakeFile, Turning
 
 DRUM = Drum(Head.of_film(7 * INCH, 10.0), 8)
+TILT = Tilt(np.array([7.5, -4.25]), np.array([[90.0, 6.5], [6.5, 110.0]]))
 FLOOR = Stand("floor", "tom", DRUM, 14 * INCH)
 
 
@@ -29,7 +30,7 @@ def reading(pulls, drum=DRUM, verdict="uneven", pair=(186.5, 187.5)):
     covariance = np.diag(np.arange(3.0, 3.0 + pulls.size) ** 2) + 0.1
     spread = float(np.ptp(pulls))
     return Reading(drum, rods, modes, covariance, 1400.0, np.linspace(-0.1, 0.1, pulls.size - 1), 0.5, spread, 4.0,
-                   verdict, ("spread above 20",), 0.3, ("hum at 50 Hz was taken out",))  # fmt: skip
+                   verdict, ("spread above 20",), 0.3, ("hum at 50 Hz was taken out",), TILT)  # fmt: skip
 
 
 def plan(*moves):

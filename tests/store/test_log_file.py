@@ -187,40 +187,41 @@ def test_a_log_that_is_not_there_is_not_made_by_reading(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-SECOND = Migration(2, "a column more", "ALTER TABLE drums ADD COLUMN colour TEXT;\nCREATE TABLE extra (a INTEGER)")
+LAST = MIGRATIONS[-1].number
+NEXT = Migration(LAST + 1, "a column more", "ALTER TABLE drums ADD COLUMN colour TEXT;\nCREATE TABLE extra (a INTEGER)")
 
 
 def test_a_migration_keeps_everything_and_a_copy_of_the_file_before(log):
     add(log)
-    with pytest.raises(LogError, match="older than this drumtune"), opened(log, migrations=(*MIGRATIONS, SECOND)):
+    with pytest.raises(LogError, match="older than this drumtune"), opened(log, migrations=(*MIGRATIONS, NEXT)):
         pytest.fail("it was opened")
-    with opened(log, writing=True, migrations=(*MIGRATIONS, SECOND)) as connection:
-        assert version(connection) == 2
-        assert connection.execute("SELECT number, name FROM migrations").fetchall()[-1] == (2, "a column more")
+    with opened(log, writing=True, migrations=(*MIGRATIONS, NEXT)) as connection:
+        assert version(connection) == LAST + 1
+        assert connection.execute("SELECT number, name FROM migrations").fetchall()[-1] == (LAST + 1, "a column more")
         assert len(queries.numbers(connection)) == 1
     refused(log, "newer than this drumtune knows")
-    assert names(copy_path(log, 1)) == ["a.wav"]
+    assert names(copy_path(log, LAST)) == ["a.wav"]
 
 
 @pytest.mark.parametrize("bad", ["CREATE TABLE extra (a INTEGER);\nno SQL", "CREATE TABLE extra (a);\nDROP TABLE none"])
 def test_a_migration_that_fails_leaves_the_log_as_it_was(log, bad):
     add(log)
     with pytest.raises(LogError, match="nothing was changed"):  # noqa: SIM117
-        with opened(log, writing=True, migrations=(*MIGRATIONS, Migration(2, "bad", bad))):
+        with opened(log, writing=True, migrations=(*MIGRATIONS, Migration(LAST + 1, "bad", bad))):
             pytest.fail("it was opened")
     with opened(log) as connection:
-        assert version(connection) == 1
+        assert version(connection) == LAST
         assert not connection.execute("SELECT name FROM sqlite_schema WHERE name = 'extra'").fetchall()
     assert names(log) == ["a.wav"]
 
 
 def test_two_programs_bringing_a_log_up_at_once_do_it_once(log):
     def bring(_):
-        with opened(log, writing=True, migrations=(*MIGRATIONS, SECOND)) as connection:
+        with opened(log, writing=True, migrations=(*MIGRATIONS, NEXT)) as connection:
             return connection.execute("SELECT count(*) FROM migrations").fetchone()[0]
 
     with ThreadPoolExecutor(6) as pool:
-        assert list(pool.map(bring, range(6))) == [2] * 6
+        assert list(pool.map(bring, range(6))) == [LAST + 1] * 6
 
 
 def test_a_full_disk_gives_one_line_and_changes_nothing(log):
