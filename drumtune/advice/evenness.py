@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.inversion.beliefs import Belief, chosen, infer, mixed_pulls, quality
+from drumtune.advice.inversion.beliefs import BETWEEN, Belief, chosen, infer, mixed_pulls, quality
 from drumtune.advice.inversion.families import Found, find_families
 from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at_rods, mode_readings, strongest_lines
+from drumtune.advice.inversion.shape_table import shape_table
 from drumtune.advice.inversion.stages import Take
 from drumtune.advice.inversion.start import HeadSetup, Start
 from drumtune.advice.inversion.tilt import tilt_of
@@ -87,6 +88,14 @@ def read_head(
     if reading.quality > HOPELESS:
         raise TakeError(_why(chosen(beliefs)), reason="doubtful", estimate=reading)
     return reading
+
+
+def prepare(drum: Drum) -> None:
+    """Build the tables a reading of this drum needs; it is then told sooner, and the same."""
+    shape_table()
+    setup = HeadSetup(drum.rods, drum.rod_angles, drum.tap_radius)
+    for slide in (0.0, BETWEEN, 1.0):
+        setup.model(slide)
 
 
 def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list[str]]:
