@@ -53,21 +53,14 @@ def test_block_slopes_are_differences_of_blocks():
     for q, field in enumerate(model.fields):
         up, down = blocks(k + step * field), blocks(k - step * field)
         by_shape = (up.shapes - down.shapes) / (2 * step)
-        assert np.max(np.abs(by_shape - shapes[q])) < 2e-3 * np.max(np.abs(by_shape))
+        assert np.max(np.abs(by_shape - shapes[q])) < 1e-6 * np.max(np.abs(by_shape))
         for place, slope in enumerate(inner):
             by_inner = (up.stiffness[place] - down.stiffness[place]) / (2 * step)
-            assert np.max(np.abs(by_inner - slope[q])) < 2e-3 * np.max(np.abs(by_inner))
+            assert np.max(np.abs(by_inner - slope[q])) < 1e-5 * np.max(np.abs(by_inner))
 
 
-@pytest.mark.parametrize(
-    ("name", "most"),
-    # slopes of loss leave out how the share of families in a mode moves: small, and no matter to where a fit rests
-    [
-        *(("field", 0.06), ("scale", 0.02), ("air", 0.02), ("offset", 0.04), ("tilt", 0.04)),
-        *(("gain", 1e-6), ("reach", 1e-6)),
-    ],
-)
-def test_slopes_by_common_unknowns_are_differences_of_spectra(name, most):
+@pytest.mark.parametrize("name", ["field", "scale", "air", "offset", "loss", "tilt", "loss_tilt", "gain", "reach"])
+def test_slopes_by_common_unknowns_are_differences_of_spectra(name):
     model, state, grid = a_point()
     slopes, part = linearise(model, state, grid), getattr(model.at, name)
     for i in range(part.start, part.stop):
@@ -76,7 +69,7 @@ def test_slopes_by_common_unknowns_are_differences_of_spectra(name, most):
         ahead.common[i] += step
         behind.common[i] -= step
         by = (predict(model, ahead, grid) - predict(model, behind, grid)) / (2 * step)
-        assert np.max(np.abs(by - slopes.common[:, i])) <= most * np.max(np.abs(by)) + 1e-9
+        assert np.max(np.abs(by - slopes.common[:, i])) <= 1e-5 * np.max(np.abs(by)) + 1e-9
 
 
 def test_slopes_by_a_taps_own_unknowns_are_differences_of_spectra():

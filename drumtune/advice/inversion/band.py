@@ -106,14 +106,14 @@ class Band:
     ----------
     table
         What does not change about it.
-    even
-        Stiffness before the doublets' corrections (d, d), (rad/s)^2.
+    stiffness
+        (d, d), (rad/s)^2.
     response
         (K, d, d), scaled by NORM times the root of `mean`.
     mean
         Mean squared angular frequency of the even modes.
-    frequency, vectors
-        Undamped frequencies (Hz) of the band's modes and their vectors, (d,) and (d, d).
+    values, vectors
+        Eigenvalues of the stiffness and their vectors, (d,) and (d, d).
     weight
         Spectrum of each tap's contact at the modes' frequencies, as a matrix (S, d, d).
     contact
@@ -121,10 +121,10 @@ class Band:
     """
 
     table: BandTable
-    even: Array
+    stiffness: Array
     response: Complex
     mean: float
-    frequency: Array
+    values: Array
     vectors: Array
     weight: Array
     contact: Array
@@ -136,6 +136,11 @@ class Band:
         v = self.vectors
         mixed: Array = (v * (2.0 * (v**2).T @ rates)) @ v.T
         return mixed
+
+    @property
+    def frequency(self) -> Array:
+        """Undamped frequencies of the band's modes, (d,), Hz."""
+        return np.sqrt(self.values) / (2.0 * np.pi)
 
     @property
     def scale(self) -> float:
@@ -155,19 +160,24 @@ def band_at(place: int, common: Common, inner: Array, s: Complex, contact: Array
     table, zero = band_table(place), modes().zero
     size = table.family.size
     root = np.sqrt(common.stiff[table.family])
-    even = inner * np.outer(root, root)
-    k, extra = even.copy(), np.zeros((size, size))
+    k, extra = inner * np.outer(root, root), np.zeros((size, size))
     for d, f, both in table.doublets:
         k += 2.0 * zero[f] ** 2 * common.stiff[f] * np.tensordot(common.tilt[d], both, 1)
-        extra += 2.0 * common.rate[f] * np.tensordot(common.loss_tilt[d], both, 1)
+        extra += tilted_loss(common, d, f, both)
     values, vectors = np.linalg.eigh(k)
+    values = np.maximum(values, 1.0)
     mean = float(np.mean(zero[table.family] ** 2 * common.stiff[table.family]))
-    frequency = np.sqrt(np.maximum(values, 1.0)) / (2.0 * np.pi)
-    weight = (vectors * contact_spectrum(frequency, contact)[:, None, :]) @ vectors.T
-    bare = Band(table, even, np.zeros((0, size, size), complex), mean, frequency, vectors, weight, contact)
+    weight = (vectors * contact_spectrum(np.sqrt(values) / (2.0 * np.pi), contact)[:, None, :]) @ vectors.T
+    bare = Band(table, k, np.zeros((0, size, size), complex), mean, values, vectors, weight, contact)
     loss = bare.loss(common.rate[table.family]) + extra
     resisting = (s**2)[:, None, None] * np.eye(size) + s[:, None, None] * loss + k
     return replace(bare, response=np.asarray(np.linalg.inv(resisting) * bare.scale, np.complex128))
+
+
+def tilted_loss(common: Common, doublet: int, family: int, both: Array) -> Array:
+    """What tells the losses of a doublet's two modes apart, (d, d)."""
+    tilted: Array = 2.0 * common.rate[family] * np.tensordot(common.loss_tilt[doublet], both, 1)
+    return tilted
 
 
 def contact_slope(band: Band) -> Array:
@@ -178,19 +188,54 @@ def contact_slope(band: Band) -> Array:
     return slope
 
 
-def contact_by_stiffness(band: Band) -> Array:
-    """Slope of the contact's lobe by relative stiffness at the band's middle, (S, 1)."""
-    middle, step = np.sqrt(band.mean) / (2.0 * np.pi), 1e-4
-    up, down = (contact_spectrum(middle * np.sqrt(1.0 + e), band.contact) for e in (step, -step))
-    return (up - down) / (2.0 * step)
+def contact_by_stiffness(band: Band, moves: Array, values: Array) -> Array:
+    """Slope of the contact weights times shape values (S, d) along changes of the stiffness (p, d, d), (p, S, d).
+
+    The weights are a function of the stiffness matrix; its slope has divided differences of the scalar function in
+    the eigenbasis (Daleckii and Krein; N. J. Higham, Functions of Matrices, 2008, theorem 3.11, from memory).
+    """
+    v, middle = band.vectors, 0.5 * np.add.outer(band.values, band.values)
+    half = np.maximum(0.5 * np.abs(np.subtract.outer(band.values, band.values)), 1e-4 * middle)
+    up, down = (
+        contact_spectrum(np.sqrt(np.maximum(middle + h, 1.0)) / (2.0 * np.pi), band.contact[:, :, None])
+        for h in (half, -half)
+    )
+    lobe = (up - down) / (2.0 * half) * (values @ v)[:, None, :]
+    inside = v.T @ moves @ v
+    slope: Array = np.matmul(inside.transpose(1, 0, 2), lobe.transpose(1, 2, 0)).transpose(1, 2, 0) @ v.T
+    return slope
+
+
+def loss_by_stiffness(band: Band, rates: Array, moves: Array) -> Array:
+    """Slope of the loss matrix along changes of the stiffness (p, d, d): it follows the turning of the modes.
+
+    Modes nearer together than a millionth hardly differ in loss; there the turning is held back.
+    """
+    if not band.table.mixed:
+        return np.zeros_like(moves)
+    v = band.vectors
+    apart = np.subtract.outer(band.values, band.values)
+    turn = -(v.T @ moves @ v) * apart / (apart**2 + (1e-6 * band.mean) ** 2)
+    inside = v.T @ (rates[:, None] * v)
+    own = 2.0 * np.diagonal(inside)
+    changed = turn * np.subtract.outer(-own, -own)
+    changed[:, range(own.size), range(own.size)] = 4.0 * np.sum(turn * inside, axis=1)
+    slope: Array = v @ changed @ v.T
+    return slope
 
 
 @dataclass(frozen=True, slots=True)
 class Directions:
-    """Places among the common unknowns that move a band's stiffness and loss, and how: (p,), (p, d, d)."""
+    """Places among the common unknowns that move a band's stiffness and loss, and how: (p,), (p, d, d).
+
+    `turned_by` is what a change of stiffness does to the loss, `louder` (p,) what it does to the logarithm of the
+    response's scale.
+    """
 
     stiff_at: list[int]
     stiff_by: Array
+    turned_by: Array
+    louder: Array
     loss_at: list[int]
     loss_by: Array
 
@@ -203,14 +248,14 @@ def directions(band: Band, common: Common, inner_slopes: Array, at: Globals) -> 
     stiff_at = [*range(at.field.start, at.field.stop), at.scale.start, at.air.start]
     stiff_by = [
         *(inner_slopes * np.outer(root, root)),
-        2.0 * band.even,
-        0.5 * band.even * np.add.outer(heavier, heavier),
+        2.0 * band.stiffness,
+        0.5 * band.stiffness * np.add.outer(heavier, heavier),
     ]
     loss_at: list[int] = []
     loss_by: list[Array] = []
     for f, both, mine in zip(table.families, table.sums, table.owned, strict=True):
         stiff_at.append(at.offset.start + f)
-        stiff_by.append(band.even * both / (1.0 + common.offset[f]))
+        stiff_by.append(band.stiffness * both / (1.0 + common.offset[f]))
         loss_at.append(at.loss.start + f)
         loss_by.append(band.loss(common.rate[table.family] * mine))
     for d, f, traceless in table.doublets:
@@ -218,4 +263,13 @@ def directions(band: Band, common: Common, inner_slopes: Array, at: Globals) -> 
         stiff_by += [*(2.0 * zero[f] ** 2 * common.stiff[f] * traceless)]
         loss_at += [at.loss_tilt.start + 2 * d, at.loss_tilt.start + 2 * d + 1]
         loss_by += [*(2.0 * common.rate[f] * traceless)]
-    return Directions(stiff_at, np.array(stiff_by), loss_at, np.array(loss_by))
+        loss_by[table.families.index(f)] = loss_by[table.families.index(f)] + tilted_loss(common, d, f, traceless)
+    moves = np.array(stiff_by)
+    turned = loss_by_stiffness(band, common.rate[table.family], moves)
+    share = zero[table.family] ** 2 * common.stiff[table.family] / (band.mean * table.family.size)
+    louder = np.zeros(len(stiff_at))
+    louder[inner_slopes.shape[0]] = 1.0
+    louder[inner_slopes.shape[0] + 1] = 0.5 * share @ heavier
+    for place, (f, mine) in enumerate(zip(table.families, table.owned, strict=True), start=inner_slopes.shape[0] + 2):
+        louder[place] = share @ mine / (1.0 + common.offset[f])
+    return Directions(stiff_at, moves, turned, louder, loss_at, np.array(loss_by))

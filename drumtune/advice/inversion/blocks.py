@@ -34,9 +34,9 @@ def blocks(stiffness: Array) -> Blocks:
 def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[Array]]:
     """Blocks and their slopes along each field of shape (Q, B, B).
 
-    Returns the blocks, the slopes of the shapes (Q, B, M), and per band the slopes of the stiffness (Q, d, d). First
-    order perturbation of each band's span against everything outside it; the turn within the span is followed to
-    first order in its distance from the Bessel modes, which is what a Gauss-Newton step needs.
+    Returns the blocks, the slopes of the shapes (Q, B, M), and per band the slopes of the stiffness (Q, d, d): first
+    order perturbation of each band's span against everything outside it, and the turn within the span that keeps it
+    closest to the Bessel modes.
     """
     table = modes()
     values, vectors = eigh(stiffness)
@@ -52,9 +52,10 @@ def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[A
         pushed = fields @ (own @ turn)
         away = (others.T @ pushed) / (levels - heights[:, None])
         leaving = others @ away @ turn.T
-        # within the span the symmetric orthonormalisation turns by the antisymmetric part of E' leaving
-        seen = leaving[:, member]
-        within = 0.5 * (seen.transpose(0, 2, 1) - seen)
+        # closest means that the span's own rows P are symmetric; with L their slope, the turn W solves PW + WP = L' - L
+        size, axes = np.linalg.eigh(own[member])
+        seen = axes.T @ leaving[:, member] @ axes
+        within = axes @ ((seen.transpose(0, 2, 1) - seen) / np.add.outer(size, size)) @ axes.T
         shape_slopes[:, :, slot] = leaving + own @ within
         inner_slopes.append(own.T @ pushed @ turn.T + inner @ within - within @ inner)
     return found, shape_slopes, inner_slopes

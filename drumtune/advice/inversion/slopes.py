@@ -109,15 +109,18 @@ def _add_responses(model: HeadModel, grid: Grid, making: _Making, band: Band, in
     response = answer(band, common)
     making.response[slot] = response
     by = directions(band, common, inner_slopes, model.at)
-    force = np.concatenate([by.stiff_by @ response, by.loss_by @ response * grid.s])
+    pushed = by.stiff_by @ response
+    if band.table.mixed:
+        pushed = pushed + by.turned_by @ response * grid.s
+    force = np.concatenate([pushed, by.loss_by @ response * grid.s])
     moved = -np.matmul(band.response, force.transpose(2, 1, 0)) / band.scale
+    moved[:, :, : by.louder.size] += response.T[:, :, None] * by.louder
     making.response_slope[slot, by.stiff_at + by.loss_at] = moved.transpose(1, 2, 0)
     for k in range(band.table.family.size):
         at = model.at.gain.start + slot.start + k
         making.response_slope[slot, at] = band.response[:, :, k].T
         making.response_slope[slot, at + half] = 1j * band.response[:, :, k].T
-    tilted = making.values[:, slot] @ (by.stiff_by / band.mean)
-    making.drive_slope[by.stiff_at, :, slot] = contact_by_stiffness(band) * tilted
+    making.drive_slope[by.stiff_at, :, slot] = contact_by_stiffness(band, by.stiff_by, making.values[:, slot])
 
 
 def _add_drives(model: HeadModel, making: _Making, band: Band) -> None:

@@ -28,6 +28,9 @@ FIELD_SD = 0.05
 """First guess of a rod harmonic of relative tension; later taken from the harmonics found."""
 RADIUS_SD, ANGLE_SD = 0.025, 0.055
 """Where a tap lands against where it should: relative radius, and radians (by hand; refined from the take)."""
+REACH_SD = 0.012
+"""How far all taps together may lie off their distance, relative to the radius. The sound hardly tells it: an error of
+three times as much does the pulls no harm, but a reach left free explains what the model does not know."""
 UNUSED = 1e-6
 """Spread of an unknown that is held where it is."""
 
@@ -63,7 +66,7 @@ def first_prior(model: HeadModel, start: Start) -> Prior:
     sd[at.offset] = np.array([0.06 if m == 0 and n == 1 else 0.025 if m == 0 else 0.012 for m, n in FAMILIES])
     mean[at.loss] = np.log([25.0 if m == 0 else 10.0 for m, _ in FAMILIES])
     sd[at.tilt], sd[at.loss_tilt], sd[at.gain] = 4e-4, 0.1, 30.0
-    sd[at.glide], sd[at.reach] = 0.01, 0.03
+    sd[at.glide], sd[at.reach] = 0.01, REACH_SD
     own_mean, own_sd = np.zeros(LOCALS), np.ones(LOCALS)
     own_mean[CONTACT] = 1.8
     own_sd[[STRENGTH, DELAY, CONTACT, RADIUS, ANGLE]] = (1.5, 1.0, 0.5, RADIUS_SD, ANGLE_SD)
