@@ -1,8 +1,8 @@
 """What lies in audio files: their rate, channels and length, and their samples block by block.
 
-soundfile reads WAV, FLAC, AIFF, OGG and MP3; what it cannot read (m4a, AAC, mov, webm) goes to PyAV. Samples are shape
-(frames, channels), full scale 1.0. Files are read in blocks, so that memory does not grow with their length.
-Every failure is an AudioError of one line.
+soundfile reads WAV, FLAC, AIFF and OGG; MP3 and what soundfile cannot read (m4a, AAC, mov, webm) goes to PyAV.
+Samples are shape (frames, channels), full scale 1.0. Files are read in blocks, so that memory does not grow with their
+length. Every failure is an AudioError of one line.
 """
 
 from __future__ import annotations
@@ -31,6 +31,10 @@ BLOCK = 1 << 16
 """Frames read at once."""
 EXACT = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "AU", "CAF", "FLAC")
 """Formats whose headers state their length exactly."""
+MPEG_ENDINGS = (".mp1", ".mp2", ".mp3", ".m1a", ".m2a", ".m3a", ".mpa", ".mpga", ".mpeg", ".mpg")
+"""Endings by which soundfile takes a file for MPEG audio, whatever is in it."""
+MOST_CHUNKS = 1000
+"""Chunks of a file that are looked through for its sound."""
 AV_FORMATS = "mov,mp4,m4a,3gp,3g2,mj2,aac,matroska,webm,asf,ogg,mp3,wav,aiff,caf,amr,flac,w64,au"
 """Containers PyAV may open."""
 
@@ -68,7 +72,7 @@ def named(path: Path) -> str:
 
 def why(cause: BaseException) -> str:
     """The cause in a few words on one line."""
-    words = cause.strerror if isinstance(cause, OSError) and cause.strerror else str(cause) or type(cause).__name__
+    words = getattr(cause, "strerror", None) or str(cause) or type(cause).__name__
     return " ".join(words.split())[:120]
 
 
@@ -101,7 +105,7 @@ def describe(path: str | os.PathLike[str]) -> Sound:
     path = Path(path)
     _regular(path)
     sound = _by_soundfile(path) or _by_av(path)
-    if sound is None:
+    if sound is None or sound.channels == 0 or sound.sample_rate == 0.0:
         raise AudioError(f"{named(path)}: not audio, or broken at the start: give WAV, FLAC, AIFF, OGG, MP3 or M4A")
     if not 1 <= sound.channels <= MOST_CHANNELS:
         raise AudioError(f"{named(path)}: has {sound.channels} channels, up to {MOST_CHANNELS} are read: export fewer")
@@ -113,10 +117,12 @@ def describe(path: str | os.PathLike[str]) -> Sound:
 
 
 def _by_soundfile(path: Path) -> Sound | None:
-    """Describe by soundfile; None if it cannot read the file."""
+    """Describe by soundfile; None if it cannot read the file, or prints warnings of its own about it (MPEG audio)."""
     import soundfile
 
     try:
+        if _is_mpeg(path):
+            return None
         with soundfile.SoundFile(path) as file:
             frames = round(file.frames / _share_present(path)) if 0 < file.frames < 1 << 60 else 0
             return Sound(float(file.samplerate), file.channels, frames, "soundfile", file.format in EXACT)
@@ -124,25 +130,60 @@ def _by_soundfile(path: Path) -> Sound | None:
         return None
 
 
+def _is_mpeg(path: Path) -> bool:
+    """Whether a file is MPEG audio, by its first bytes or its name."""
+    with path.open("rb") as file:
+        first = file.read(3)
+    return first == b"ID3" or (first[:1] == b"\xff" and first[1:2] >= b"\xe0") or path.suffix.lower() in MPEG_ENDINGS
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunks:
+    """How a format lays out its chunks: where they begin, how a head is packed, which holds the sound, their padding.
+
+    `whole` tells that a chunk's length counts its head too; from `endless` bytes on a length is no promise.
+    """
+
+    start: int
+    head: str
+    sound: bytes
+    padding: int = 1
+    whole: bool = False
+    endless: int = 0x7FFF0000
+
+
+_CHUNKS = {
+    b"RIFF": _Chunks(12, "<4sI", b"data", 2),
+    b"FORM": _Chunks(12, ">4sI", b"SSND", 2),
+    b"riff": _Chunks(40, "<16sq", b"data\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a", 8, True, 1 << 62),
+}
+"""By a file's first four bytes: WAV, AIFF, W64."""
+
+
 def _share_present(path: Path) -> float:
-    """Share (0...1] of the samples a WAV or AIFF header promises that the file is long enough to hold; else 1.
+    """Share (0...1] of the samples a header promises that the file is long enough to hold; 1 where none is promised.
 
     The reading library trusts the file's length over its header and so cannot tell that a file was cut short. Sizes
     that recorders write before they know (nothing, or all ones) count as no promise.
     """
     size = path.stat().st_size
     with path.open("rb") as file:
-        form = file.read(12)
-        order, wanted = {b"RIFF": ("<", b"data"), b"FORM": (">", b"SSND")}.get(form[:4], ("", b""))
-        while order:
-            chunk = file.read(8)
-            if len(chunk) < 8:
+        form = _CHUNKS.get(file.read(4))
+        if form is None:
+            return 1.0
+        file.seek(form.start)
+        for _ in range(MOST_CHUNKS):
+            head = file.read(struct.calcsize(form.head))
+            if len(head) < struct.calcsize(form.head):
                 return 1.0
-            name, length = struct.unpack(f"{order}4sI", chunk)
-            if name == wanted:
+            name, length = struct.unpack(form.head, head)
+            length -= len(head) if form.whole else 0
+            if name == form.sound:
                 there = size - file.tell()
-                return there / length if 0 < there < length < 0x7FFF0000 else 1.0
-            file.seek(length + length % 2, os.SEEK_CUR)
+                return there / length if 0 < there < length < form.endless else 1.0
+            if not 0 <= length <= size:
+                return 1.0
+            file.seek(length + -length % form.padding, os.SEEK_CUR)
     return 1.0
 
 
@@ -150,7 +191,11 @@ def _opened_by_av(path: Path) -> av.container.InputContainer:
     """Open with PyAV as a plain local file: no playlist that names other files, no address on a network."""
     import av
 
-    return av.open(f"file:{path.absolute()}", options={"protocol_whitelist": "file", "format_whitelist": AV_FORMATS})
+    return av.open(
+        f"file:{path.absolute()}",
+        options={"protocol_whitelist": "file", "format_whitelist": AV_FORMATS},
+        metadata_errors="replace",
+    )
 
 
 def _by_av(path: Path) -> Sound | None:

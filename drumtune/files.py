@@ -129,13 +129,7 @@ def _refused(path: Path, cause: OSError) -> DrumtuneError:
 
 
 def shown(path: Path) -> str:
-    """A path in a line of text: long ones shortened, what is not printable as a question mark.
-
-    Examples
-    --------
-    >>> shown(Path("two\nlines.wav"))
-    'two?lines.wav'
-    """
+    """A path in a line of text: long ones shortened, what is not printable as a question mark."""
     words = "".join(c if c.isprintable() else "?" for c in str(path)) or "''"
     return words if len(words) <= 200 else f"{words[:90]}...{words[-90:]}"
 

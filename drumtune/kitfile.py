@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from drumtune.errors import StandError
-from drumtune.files import written
+from drumtune.files import shown, written
 from drumtune.stand import Kit, Stand, dump_stand, parse_kit, parse_stand
 
 _Parsed = TypeVar("_Parsed")
@@ -23,15 +23,15 @@ def read_text(path: Path, most: int = LARGEST) -> str:
     StandError
         If there is no such file, it is no plain file, is too large, may not be read or is not UTF-8.
     """
-    if not path.exists():
-        raise StandError(f"there is no file {path}")
-    if not path.is_file():
-        raise StandError(f"{path} is no plain file: give a text file")
     try:
+        if not path.exists():
+            raise StandError(f"there is no file {shown(path)}")
+        if not path.is_file():
+            raise StandError(f"{path} is no plain file: give a text file")
         with path.open("rb") as file:
             data = file.read(most + 1)
     except OSError as cause:
-        raise StandError(f"cannot read {path}: {cause.strerror or cause}") from cause
+        raise StandError(f"cannot read {shown(path)}: {cause.strerror or cause}") from cause
     if len(data) > most:
         raise StandError(f"{path} is larger than any file of this kind ({most} bytes): is it the right file?")
     try:

@@ -23,7 +23,11 @@ Samples = NDArray[np.float64]
 LONGEST = 600.0
 """Longest take kept in memory, s. A round of 16 rods at four taps, two seconds each, takes two minutes."""
 MOST_SAMPLES = 64_000_000
-"""Most samples read at all (half a gigabyte), whatever the rate."""
+"""Most samples kept in memory (half a gigabyte), whatever the rate."""
+MOST_DECODED = 1_500_000_000
+"""Most samples decoded, of all channels: two hours of four channels at 48 kHz."""
+LOUDEST = 1e10
+"""Largest sample taken for one; whole numbers of 32 bits that were written as floats are below it."""
 SHORTEST = 0.1
 """Shortest recording that is read, s."""
 ENDINGS = (
@@ -94,7 +98,7 @@ class Track:
         self.count, bad, low, high = 0, 0, np.inf, -np.inf
         for block in blocks(self.file, self.sound):
             own = np.ascontiguousarray(block[:, self.channel - 1])
-            finite = np.isfinite(own)
+            finite = np.abs(own) <= LOUDEST  # not so for NaN
             if not finite.all():
                 bad += int(own.size - finite.sum())
                 own = np.where(finite, own, 0.0)
@@ -130,7 +134,12 @@ def describe_take(
     _alike(files, sounds)
     rate, channels = sounds[0].sample_rate, sounds[0].channels
     most = in_memory(rate) if longest is None else longest
-    _short_enough(", ".join(str(file) for file in files[:1]), rate, sum(s.frames for s in sounds), most)
+    _short_enough(named(files[0]), rate, sum(s.frames for s in sounds), most)
+    if channels * sum(s.frames for s in sounds) > MOST_DECODED:
+        raise AudioError(
+            f"{named(files[0])}: {channels} channels for {sum(s.frames for s in sounds) / rate / 60:.0f} minutes are "
+            "too much to look through: export the one channel that is wanted, or cut out the round of taps"
+        )
     power = np.zeros(channels)
     if channel is None and channels > 1:
         power = sum((_power(file, sound, most) for file, sound in zip(files, sounds, strict=True)), power)
@@ -194,7 +203,7 @@ def _power(file: Path, sound: Sound, longest: float) -> NDArray[np.float64]:
     """Sum of squares of each channel about its mean, shape (channels,); NaN counts as none."""
     count, total, square = 0, np.zeros(sound.channels), np.zeros(sound.channels)
     for block in blocks(file, sound):
-        block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+        block = np.where(np.abs(block) <= LOUDEST, block, 0.0)  # not so for NaN
         count += block.shape[0]
         total += block.sum(axis=0)
         square += (block * block).sum(axis=0)
@@ -207,7 +216,10 @@ def _sound_enough(file: Path, rate: float, count: int, bad: int, swing: float) -
     if count == 0:
         raise AudioError(f"{named(file)}: no sound in the file, it holds no samples: record it again")
     if bad:
-        raise AudioError(f"{named(file)}: {bad} of {count} samples are not numbers (NaN or infinite): export it again")
+        raise AudioError(
+            f"{named(file)}: {bad} of {count} samples are not numbers (NaN, infinite or beyond {LOUDEST:g}): "
+            "export it again"
+        )
     if count < SHORTEST * rate:
         raise AudioError(
             f"{named(file)}: only {1000 * count / rate:.0f} ms long, at least {1000 * SHORTEST:.0f} are needed: "

@@ -160,8 +160,8 @@ def _number(value: float) -> str:
 def _load(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as cause:
-        raise StandError(f"this is no TOML: {cause}") from cause
+    except (ValueError, RecursionError) as cause:  # a number of thousands of digits is a plain ValueError
+        raise StandError(f"this is no TOML: {cause!s:.200}") from cause
 
 
 def _stand(table: object, what: str) -> Stand:
@@ -171,7 +171,7 @@ def _stand(table: object, what: str) -> Stand:
     _only(table, _DRUM_KEYS, what)
     role = table.get("role", "tom")
     if role not in ROLES:
-        raise StandError(f"{what}: role is tom, snare or bass, got {role!r}")
+        raise StandError(f"{what}: role is tom, snare or bass, got {_met(role)}")
     radius = 0.5 * INCH * _figure(table, "diameter_in", what, (5.0, 40.0))
     top, top_rod, _ = _head(table, "top", what, radius)
     bottom, bottom_rod, offset = _head(table, "bottom", what, radius) if "bottom" in table else (None, None, None)
@@ -203,15 +203,15 @@ def _head(table: Mapping[str, Any], key: str, what: str, radius: float) -> tuple
 
 def _rods(table: Mapping[str, Any], what: str) -> int:
     rods = table.get("rods")
-    if not isinstance(rods, int) or isinstance(rods, bool):
-        raise StandError(f"{what}: rods is a whole number, got {rods!r}")
+    if not isinstance(rods, int) or isinstance(rods, bool) or abs(rods) > 10**6:
+        raise StandError(f"{what}: rods is a whole number from 4 to 16, got {_met(rods)}")
     return rods
 
 
 def _hoop(table: Mapping[str, Any], what: str) -> HoopKind:
     hoop = table.get("hoop", "flanged")
     if hoop not in ("flanged", "cast", "wood"):
-        raise StandError(f"{what}: hoop is flanged, cast or wood, got {hoop!r}")
+        raise StandError(f"{what}: hoop is flanged, cast or wood, got {_met(hoop)}")
     return hoop  # type: ignore[no-any-return]
 
 
@@ -236,7 +236,7 @@ def _note(table: Mapping[str, Any], what: str) -> float | None:
 def _text(table: Mapping[str, Any], key: str, what: str) -> str:
     value = table.get(key)
     if not isinstance(value, str) or not value.strip() or len(value) > 60 or not value.isprintable():
-        raise StandError(f"{what}: {key} is a word or two in quotes, got {value!r:.60}")
+        raise StandError(f"{what}: {key} is a word or two in quotes, got {_met(value)}")
     return value.strip()
 
 
@@ -246,11 +246,19 @@ def _figure(table: Mapping[str, Any], key: str, what: str, limits: tuple[float, 
         raise StandError(f"{what}: {key} is missing")
     good = isinstance(value, (int, float)) and not isinstance(value, bool)
     if not good or not limits[0] <= value <= limits[1]:
-        raise StandError(f"{what}: {key} lies between {limits[0]:g} and {limits[1]:g}, got {value!r:.60}")
+        raise StandError(f"{what}: {key} lies between {limits[0]:g} and {limits[1]:g}, got {_met(value)}")
     return float(value)
+
+
+def _met(value: object) -> str:
+    """A value that was met, for a message: short, whatever it is."""
+    try:
+        return f"{value!r:.60}"
+    except (ValueError, RecursionError):  # a whole number of thousands of digits
+        return "something very long"
 
 
 def _only(table: Mapping[str, Any], known: tuple[str, ...], what: str) -> None:
     for key in table:
         if key not in known:
-            raise StandError(f"{what}: {key!r} is not known here; known are {', '.join(known)}")
+            raise StandError(f"{what}: {key!r:.60} is not known here; known are {', '.join(known)}")

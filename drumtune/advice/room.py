@@ -141,11 +141,13 @@ def curve_from_modes(frequency: Sequence[float], decay: Sequence[float]) -> Gain
     Raises
     ------
     ValueError
-        If there are no modes, or one is not positive.
+        If there are no modes, or one is not of 1 to 20,000 Hz and 1 ms to 1000 s.
     """
-    own, rate = np.asarray(frequency, float), 3.0 * math.log(10.0) / np.asarray(decay, float)
-    if not own.size or own.shape != rate.shape or not (np.all(own > 0.0) and np.all((rate > 0.0) & np.isfinite(rate))):
-        raise ValueError("modes need frequencies and decay times over zero")
+    own, times = np.asarray(frequency, float), np.asarray(decay, float)
+    good = own.shape == times.shape and np.all((own >= 1.0) & (own <= 2e4) & (times >= 1e-3) & (times <= 1e3))
+    if not own.size or not good:
+        raise ValueError("modes need frequencies of 1 to 20000 Hz and decay times of 1 ms to 1000 s")
+    rate = 3.0 * math.log(10.0) / times
     f = np.arange(LOWEST, max(float(own.max()), LOWEST + 2.0) + STEP, STEP)
     squared = (2.0 * math.pi) ** 2
     power = (

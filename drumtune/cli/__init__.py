@@ -5,7 +5,10 @@ Start-up must stay cheap: at module level a command module imports only typer an
 
 from __future__ import annotations
 
+import codecs
+import contextlib
 import importlib
+import io
 import os
 import sys
 
@@ -14,6 +17,8 @@ import typer
 COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit", "stand", "log", "listen", "serve", "lesson")
 """Modules of drumtune.cli, each with a ``register(app)`` that adds its command. Order is that of --help."""
 
+STOPPED = 130
+"""Status the parser gives when Ctrl-C was pressed."""
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """What tells numpy's linear algebra how many threads to use; the first is heeded by all."""
 
@@ -38,20 +43,61 @@ def _root() -> None:
 
 def main() -> None:
     """Run the command line; every expected failure is one line on stderr and exit status 2."""
-    from drumtune.errors import DrumtuneError
-
     _one_thread()
+    _printable()
     try:
         status = build()(standalone_mode=False)
-    except DrumtuneError as failure:
-        _fail(str(failure))
+        sys.stdout.flush()
     except KeyboardInterrupt:
+        status = STOPPED
+    except SystemExit:  # of the parser, when what it prints to has gone away
+        _fail("what was printed was not taken to its end")
+    except Exception as failure:
+        _fail(_words(failure))
+    if status == STOPPED:
         _fail("stopped")
-    except Exception as failure:  # the parser's usage errors know how to say themselves; anything else is a bug
-        if not hasattr(failure, "format_message"):
-            raise
-        _fail(failure.format_message())
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _words(failure: Exception) -> str:
+    """What to tell of a failure; one that is nobody's but the program's own is raised again."""
+    from drumtune.errors import DrumtuneError
+
+    if isinstance(failure, DrumtuneError):
+        return str(failure)
+    if isinstance(failure, MemoryError):
+        return "this takes more memory than there is: give less at once"
+    if isinstance(failure, OSError):
+        _let_go()
+        where = "" if failure.filename is None else f"{failure.filename}: "
+        return f"{where}{failure.strerror or failure}: nothing more was done"
+    if hasattr(failure, "format_message"):  # the parser's usage errors know how to say themselves
+        return str(failure.format_message())
+    raise failure
+
+
+def _printable() -> None:
+    """Have letters that stdout's encoding or a file's name does not bear written as the escapes of JSON."""
+    codecs.register_error("drumtune", _escaped)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="drumtune")
+
+
+def _escaped(failure: UnicodeError) -> tuple[str, int]:
+    """Letters that cannot be encoded, as escapes, and the place to go on from."""
+    if not isinstance(failure, UnicodeEncodeError):
+        raise failure
+    units = failure.object[failure.start : failure.end].encode("utf-16-be", "surrogatepass")
+    return "".join(f"\\u{units[i]:02x}{units[i + 1]:02x}" for i in range(0, len(units), 2)), failure.end
+
+
+def _let_go() -> None:
+    """Print to nowhere from now on, so that leaving does not fail again at what could not be printed."""
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.flush()
+        return
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _one_thread() -> None:

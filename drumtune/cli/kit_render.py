@@ -51,10 +51,10 @@ def stroke(voice: Voice, setting: Setting) -> NDArray:  # type: ignore[type-arg]
     """One stroke near the middle of a drum's top head, peak 1, `TAIL` s long."""
     import numpy as np
 
-    from drumtune.advice import pair, pair_sound
-    from drumtune.physics.whole_hit import Stroke
+    from drumtune.physics import whole_hit
 
-    tuning = pair.Tuning(voice.shell, setting.top_tension, setting.rod)
-    stroke = Stroke(glide_cents=GLIDE_CENTS, noise_db=STICK_DB)
-    sound = pair_sound.hit(tuning, voice.offset, round(TAIL * RATE), RATE, stroke)
+    bottom = setting.bottom_tension or setting.top_tension  # of a shell open below it is not used
+    lines = whole_hit.lines(voice.shell, setting.top_tension, bottom, ceiling=min(whole_hit.CEILING, 0.45 * RATE))
+    stroke = whole_hit.Stroke(glide_cents=GLIDE_CENTS, noise_db=STICK_DB)
+    sound = whole_hit.sound(lines, round(TAIL * RATE), RATE, stroke)
     return np.asarray(sound / np.abs(sound).max())

@@ -78,14 +78,16 @@ def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path] = ()) -
     DrumtuneError
         Naming the file and what to do.
     """
+    import os
+
     from drumtune.errors import DrumtuneError
     from drumtune.files import check_writable
 
-    read = {path.resolve() for path in inputs}
+    read = {os.path.realpath(path) for path in inputs}
     wanted = [path for path in outputs if path is not None]
     for path in wanted:
         check_writable(path)
-        if path.resolve() in read:
+        if os.path.realpath(path) in read:
             raise DrumtuneError(f"cannot write {path}: it is the recording itself, give another name")
-    if len({path.resolve() for path in wanted}) < len(wanted):
+    if len({os.path.realpath(path) for path in wanted}) < len(wanted):
         raise DrumtuneError(f"cannot write two things to {wanted[0]}: give each its own file")

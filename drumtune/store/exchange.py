@@ -9,19 +9,29 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
+import os
 import sqlite3
 import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from drumtune.files import shown
+from drumtune.store import queries
 from drumtune.store.file import LogError, made, utc_now
 from drumtune.store.schema import MIGRATIONS, TABLES, migrate
 
 FORMAT = "drumtune log"
-LARGEST = 500_000_000
-"""Bytes of an export beyond which it is not read."""
+LARGEST = 200_000_000
+"""Bytes of an export beyond which it is not read: thousands of takes."""
 Tables = dict[str, list[dict[str, Any]]]
+_NO_EXPORT = (
+    KeyError, TypeError, ValueError, AttributeError, OverflowError, sqlite3.IntegrityError, sqlite3.InterfaceError,
+    sqlite3.DataError,
+)  # fmt: skip
+"""What rows that are not those of a log fail with."""
 
 
 def tables(connection: sqlite3.Connection) -> Tables:
@@ -78,28 +88,42 @@ def read_export(path: Path) -> Tables:
     LogError
         If it is no export.
     """
-    if path.is_dir():
-        return {name: _read_csv(path / f"{name}.csv") for name in TABLES}
-    if not path.is_file() or path.stat().st_size > LARGEST:
-        raise LogError(f"{path} is no export of a log: give the .json file or the folder that log export wrote")
     try:
+        if path.is_dir():
+            return {name: _read_csv(path / f"{name}.csv", columns) for name, columns in _known_columns().items()}
+        if not path.is_file() or path.stat().st_size > LARGEST:
+            raise LogError(f"{path} is no export of a log: give the .json file or the folder that log export wrote")
         document = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as cause:
+        raise LogError(f"cannot read {shown(path)}: {cause.strerror or cause}") from cause
     except (ValueError, RecursionError) as cause:
-        raise LogError(f"{path} is no export of a log: it is no JSON ({cause})") from cause
+        raise LogError(f"{path} is no export of a log: it is no JSON ({cause!s:.200})") from cause
     found = document.get("tables") if isinstance(document, dict) and document.get("format") == FORMAT else None
     if not isinstance(found, dict) or set(found) != set(TABLES):
         raise LogError(f"{path} is no export of a log, or of another version of drumtune")
     return found
 
 
-def _read_csv(path: Path) -> list[dict[str, Any]]:
+def _known_columns() -> dict[str, list[str]]:
+    """Columns of every table of a log of this version."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        migrate(connection, utc_now())
+        return column_names(connection)
+
+
+def _read_csv(path: Path, columns: Sequence[str]) -> list[dict[str, Any]]:
     if not path.is_file():
         raise LogError(f"{path} is missing: the folder is no export of a log, or not whole")
+    if path.stat().st_size > LARGEST:
+        raise LogError(f"{path} is larger than any table of a log")
     try:
         with path.open(encoding="utf-8", newline="") as file:
-            return list(csv.DictReader(file, strict=True, restval=None))
+            table = csv.DictReader(file, strict=True, restval=None)
+            if set(table.fieldnames or ()) != set(columns):
+                raise LogError(f"{path} has other columns than that table of a log: its head line is lost or changed")
+            return list(table)
     except (ValueError, csv.Error) as cause:
-        raise LogError(f"{path} is no CSV of a log: {cause}") from cause
+        raise LogError(f"{path} is no CSV of a log: {cause!s:.200}") from cause
 
 
 def build(path: Path, content: Tables) -> None:
@@ -122,8 +146,8 @@ def build(path: Path, content: Tables) -> None:
                 _insert_all(connection, table, content[table])
             _check_built(connection)
             connection.execute("COMMIT")
-    except (KeyError, TypeError, ValueError, AttributeError, sqlite3.IntegrityError, sqlite3.InterfaceError) as cause:
-        raise LogError(f"this is no export of a log of this version: {cause}; nothing was written") from cause
+    except _NO_EXPORT as cause:
+        raise LogError(f"this is no export of a log of this version: {cause!s:.200}; nothing was written") from cause
 
 
 def _insert_all(connection: sqlite3.Connection, table: str, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -142,17 +166,24 @@ def _value(value: Any, kind: str) -> str | int | float | None:  # noqa: ANN401
         return None
     if isinstance(value, (dict, list)):
         raise TypeError("a value is a table")
+    if kind == "REAL" and not math.isfinite(float(value)):
+        raise ValueError("a value is not finite")
     return int(value) if kind == "INTEGER" else float(value) if kind == "REAL" else str(value)
 
 
 def _check_built(connection: sqlite3.Connection) -> None:
-    """Refuse references into nothing, and records of other migrations than this program's."""
+    """Refuse references into nothing, takes that make no sense, and records of other migrations than this program's."""
     numbers = [number for (number,) in connection.execute("SELECT number FROM migrations ORDER BY number")]
     if numbers != [migration.number for migration in MIGRATIONS]:
         raise ValueError(f"it is of version {max(numbers, default=0)}, this program writes {MIGRATIONS[-1].number}")
     stray = connection.execute("PRAGMA foreign_key_check").fetchone()
     if stray is not None:
         raise ValueError(f"row {stray[1]} of {stray[0]} refers to nothing")
+    try:
+        queries.stands(connection)
+        queries.entries(connection, undone=True)
+    except LogError as cause:
+        raise ValueError(str(cause).partition(":")[0]) from cause
 
 
 def write_folder(folder: Path, content: Tables, columns: Mapping[str, Sequence[str]]) -> None:
@@ -163,9 +194,9 @@ def write_folder(folder: Path, content: Tables, columns: Mapping[str, Sequence[s
     LogError
         If the folder exists, or cannot be made.
     """
-    if folder.exists():
-        raise LogError(f"{folder} exists: name a new folder, or a .json file")
-    parent = folder.resolve().parent
+    if os.path.lexists(folder):
+        raise LogError(f"{shown(folder)} exists: name a new folder, or a .json file")
+    parent = Path(os.path.realpath(folder)).parent
     try:
         with tempfile.TemporaryDirectory(dir=parent, prefix=f".{folder.name}-") as inside:
             made_here = Path(inside) / "export"

@@ -12,11 +12,15 @@ from numpy.typing import NDArray
 from drumtune.advice.reading import ModeReading, Reading, RodReading, Tilt
 from drumtune.advice.turns import Move, Plan
 from drumtune.drum import INCH, MIL, Drum, Head
+from drumtune.errors import StandError
 from drumtune.stand import Stand
+from drumtune.store import sense
 from drumtune.store.file import LogError
 from drumtune.store.records import Entry, KeptSetting, KeptStand, Take, TakeFile, Turning
 
 Row = dict[str, object]
+NONSENSE = (IndexError, TypeError, ValueError, OverflowError, StandError)
+"""What values that no drum or take has fail with."""
 
 
 def _rows(connection: sqlite3.Connection, question: str, *values: object) -> list[dict[str, object]]:
@@ -27,13 +31,22 @@ def _rows(connection: sqlite3.Connection, question: str, *values: object) -> lis
 
 
 def stands(connection: sqlite3.Connection) -> tuple[KeptStand, ...]:
-    """Present description of every drum, by name."""
+    """Present description of every drum, by name.
+
+    Raises
+    ------
+    LogError
+        If one of them is none that a drum could have.
+    """
     rows = _rows(
         connection,
         "SELECT name, stands.* FROM stands JOIN drums USING (drum_id) WHERE stand_id IN "
         "(SELECT max(stand_id) FROM stands GROUP BY drum_id) ORDER BY name",
     )
-    return tuple(_kept_stand(row) for row in rows)
+    try:
+        return tuple(_kept_stand(row) for row in rows)
+    except NONSENSE as cause:
+        raise LogError(f"a drum of the log makes no sense ({cause!s:.100}): put a copy of the log back") from cause
 
 
 def stand(connection: sqlite3.Connection, name: str) -> KeptStand:
@@ -69,6 +82,7 @@ def _kept_stand(row: Row) -> KeptStand:
         offset=_maybe(row["bottom_offset_semitones"]),
         note=_maybe(row["note_hz"]),
     )
+    sense.check_stand(stand)
     return KeptStand(_int(row["stand_id"]), str(row["since_utc"]), stand)
 
 
@@ -120,9 +134,21 @@ def entry(connection: sqlite3.Connection, number: int) -> Entry:
     Raises
     ------
     LogError
-        If there is no such entry.
+        If there is no such entry, or it holds what no take could have made.
     """
     name = drum_of(connection, number)
+    try:
+        found = _entry(connection, number, name)
+        sense.check(found)
+    except NONSENSE as cause:
+        raise LogError(
+            f"take {number} of the log makes no sense ({cause!s:.100}): put a copy of the log back, or delete the take "
+            f"(drumtune log delete {number} --yes)"
+        ) from cause
+    return found
+
+
+def _entry(connection: sqlite3.Connection, number: int, name: str) -> Entry:
     row = _rows(connection, "SELECT * FROM takes WHERE take_id = ?", number)[0]
     stand_row = _rows(connection, "SELECT ? AS name, * FROM stands WHERE stand_id = ?", name, row["stand_id"])[0]
     drum = _kept_stand(stand_row).stand.drum
@@ -159,7 +185,7 @@ def _turning(connection: sqlite3.Connection, number: int, rods: int) -> Turning:
     source, since = connection.execute(question, (number,)).fetchone()
     turned = np.zeros(rods)
     for rod, turns in connection.execute("SELECT rod, turns FROM turned_rods WHERE take_id = ?", (number,)):
-        turned[rod - 1] = turns
+        turned[_place(rod, rods)] = turns
     return Turning(source, turned, since)
 
 
@@ -225,8 +251,16 @@ def _covariance(connection: sqlite3.Connection, number: int, rods: int) -> NDArr
     for i, j, value in connection.execute(
         "SELECT rod, other_rod, covariance_cents2 FROM reading_covariances WHERE take_id = ?", (number,)
     ):
-        table[i - 1, j - 1] = table[j - 1, i - 1] = value
+        first, second = _place(i, rods), _place(j, rods)
+        table[first, second] = table[second, first] = value
     return table
+
+
+def _place(rod: object, rods: int) -> int:
+    """Index of a rod."""
+    if not isinstance(rod, int) or not 1 <= rod <= rods:
+        raise ValueError(f"there is no rod {rod!r:.20}")
+    return rod - 1
 
 
 def _plan(connection: sqlite3.Connection, number: int, row: Row) -> Plan:
