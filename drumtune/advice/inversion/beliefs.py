@@ -34,12 +34,12 @@ HOLDING = 0.6
 """Share of rims that hold, before a take has been heard (our own estimate)."""
 PRIOR_TAPS = 6.0
 """Weight of the prior scatter of the taps against what a take shows, in taps."""
-CAUTION = 1.15
+CAUTION = 1.3
 """Stated deviations are this much larger than the posterior's: on fresh simulated takes those came out too small."""
 MISFIT = 0.02
 """Typical misfit of the low bands at which a reading is no longer vouched for."""
 _FINISH = Pace(10, damping=1e-6, tolerance=3e-4)
-_REFINE = Pace(5, damping=1e-5, tolerance=3e-3)
+_REFINE = Pace(5, damping=1e-6, tolerance=0.02)
 
 
 @dataclass(frozen=True, slots=True)

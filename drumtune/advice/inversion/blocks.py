@@ -41,24 +41,30 @@ def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[A
     table = modes()
     values, vectors = eigh(stiffness)
     found = _turned(values, vectors)
-    shape_slopes = np.empty((len(fields), *found.shapes.shape))
+    pushed = vectors.T @ (fields @ vectors[:, : table.count])
+    away = vectors @ (pushed * _closeness(values))
+    shape_slopes = np.empty_like(away)
     inner_slopes = []
     for slot, inner in zip(table.slots, found.stiffness, strict=True):
         own, member = found.shapes[:, slot], table.member[slot]
-        outside = np.ones(values.size, bool)
-        outside[slot] = False
-        others, heights = vectors[:, outside], values[outside]
-        levels, turn = np.linalg.eigh(inner)
-        pushed = fields @ (own @ turn)
-        away = (others.T @ pushed) / (levels - heights[:, None])
-        leaving = others @ away @ turn.T
+        turn = vectors[:, slot].T @ own
+        leaving = away[:, :, slot] @ turn
         # closest means that the span's own rows P are symmetric; with L their slope, the turn W solves PW + WP = L' - L
         size, axes = np.linalg.eigh(own[member])
         seen = axes.T @ leaving[:, member] @ axes
         within = axes @ ((seen.transpose(0, 2, 1) - seen) / np.add.outer(size, size)) @ axes.T
         shape_slopes[:, :, slot] = leaving + own @ within
-        inner_slopes.append(own.T @ pushed @ turn.T + inner @ within - within @ inner)
+        inner_slopes.append(turn.T @ pushed[:, slot, slot] @ turn + inner @ within - within @ inner)
     return found, shape_slopes, inner_slopes
+
+
+def _closeness(values: Array) -> Array:
+    """One over the distance of each mode in use from every other, nothing within a band, (B, M)."""
+    table = modes()
+    apart = values[: table.count] - values[:, None]
+    band = np.append(table.band, np.full(values.size - table.count, -1))
+    same = band[:, None] == table.band
+    return np.where(same, 0.0, 1.0 / np.where(same, 1.0, apart))
 
 
 def _turned(values: Array, vectors: Array) -> Blocks:

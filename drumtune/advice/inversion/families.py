@@ -18,6 +18,10 @@ from drumtune.dsp.tap_spectra import Taps, Window, spectra
 Array = NDArray[np.float64]
 SCANNED = (0, 1, 2, 3, 4, 5, 6)
 """Families looked for, by place in FAMILIES; the rest follow from them."""
+CANDIDATES = 6
+"""Places of the families that are looked at, by score."""
+CLEAR = 0.6
+"""Clarity of the families at which the search ends; else the clearest place counts."""
 _WIDTH = 0.02
 """Relative half width of the window a family is looked for in."""
 _STEP = 1.0
@@ -97,8 +101,22 @@ def find_families(taps: Taps, angles: Array, rods: int, air: float, lowest: floa
     scale = first[:, None] * np.sqrt(1.0 + weights * table.chi[1]) / table.zero[1]
     lines = even_families(scale, weights)[..., list(SCANNED)]
     scores = sum(np.interp(lines[..., i], orders.frequency, near[i], right=0.0) for i in range(len(SCANNED)))
-    best = np.unravel_index(int(np.argmax(scores)), scores.shape)
-    families, found_air = _refined(orders, rods, lines[best], float(weights[best[1]]))
+    found = [_looked_at(orders, rods, lines[at], float(weights[at[1]])) for at in _peaks(scores, first)]
+    return next((each for each in found if each.clarity > CLEAR), max(found, key=lambda each: each.clarity))
+
+
+def _peaks(scores: Array, first: Array) -> list[tuple[int, int]]:
+    """Places of the best scores, each well away in frequency from those before it."""
+    left, places = scores.copy(), []
+    for _ in range(CANDIDATES):
+        best = np.unravel_index(int(np.argmax(left)), left.shape)
+        places.append((int(best[0]), int(best[1])))
+        left[np.abs(np.log(first / first[best[0]])) < 0.05] = -np.inf
+    return places
+
+
+def _looked_at(orders: Orders, rods: int, lines: Array, air: float) -> Found:
+    families, found_air = _refined(orders, rods, lines, air)
     return Found(families, found_air, _clarity(orders, rods, families))
 
 

@@ -100,7 +100,9 @@ def linearise(model: HeadModel, state: State, grid: Grid) -> Slopes:
     own[:, RESIDUAL] = _residual_slopes(grid)
     own *= delay[:, None, :]
     own[:, STRENGTH], own[:, DELAY] = spectra, -1e-3 * grid.s * spectra
-    return Slopes(spectra, making.total() * delay[:, None, :], own)
+    common = making.total()
+    common *= delay[:, None, :]
+    return Slopes(spectra, common, own)
 
 
 def _add_responses(model: HeadModel, grid: Grid, making: _Making, band: Band, inner_slopes: Array) -> None:

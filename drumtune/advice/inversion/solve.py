@@ -142,11 +142,13 @@ def assemble(problem: Problem, state: State) -> System:
     """Normal equations at a point."""
     slopes = linearise(problem.model, state, problem.grid)
     rest, root = problem.sound(state) - state.gain * slopes.spectra, np.sqrt(problem.data.weight)
-    common, own = slopes.common * (state.gain * root)[:, None, :], slopes.own * (state.gain * root)[:, None, :]
+    common, own, scale = slopes.common, slopes.own, (state.gain * root)[:, None, :]
+    common *= scale
+    own *= scale
     common[:, problem.model.at.glide.start] -= problem.data.glide_slope * root
     heard, misfit = slopes.spectra * root, rest * root
     real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)[:, :, None]
-    crossed = np.einsum("sk,sgk->gk", np.conj(heard), common, optimize=True)
+    crossed = np.einsum("sk,sgk->gk", np.conj(heard), common)
     by_gain = np.conj(heard)[:, None, :] * own
     mixed = np.concatenate([real_own @ real_common.transpose(0, 2, 1), by_gain.real, by_gain.imag], axis=2)
     gained = np.sum(np.conj(heard) * misfit, axis=0)

@@ -124,7 +124,7 @@ def run_stage(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     state, _ = settled(problem, _at_grid(state, grid))
     noise = np.maximum(stage.noise, np.median(misfits(Point(problem, state)), axis=0))[grid.band]
     data.weight /= (noise * np.exp(state.own[:, STRENGTH, None]) * grid.level) ** 2
-    found = descend(problem, state, Pace(stage.steps, tolerance=5e-3))
+    found = descend(problem, state, Pace(stage.steps, tolerance=0.05))
     return Point(replace(problem, prior=prior), found.state, found.cost)
 
 
