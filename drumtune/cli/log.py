@@ -64,7 +64,12 @@ def show(number: NUMBER, *, json: JSON = False, log: drums.LogFile = None) -> No
     typer.echo(log_words.entry_json(entry) if json else log_words.entry_text(entry))
 
 
-def learned(drum: Annotated[str, typer.Option("--drum")], *, json: JSON = False, log: drums.LogFile = None) -> None:
+def learned(
+    drum: Annotated[str, typer.Option("--drum", help="The drum.", show_default=False)],
+    *,
+    json: JSON = False,
+    log: drums.LogFile = None,
+) -> None:
     """Say how a drum answers its rods, from all its rounds."""
     import json as writer
 
