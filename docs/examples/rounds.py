@@ -2,9 +2,10 @@
 
     python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1]
 
-The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, and otherwise
-shaped than the program thinks), how unlike its rods are, what friction holds back until the next round, how sloppy the
-hand is and which move it misreads: all drawn at random and never told to the program, which hears the taps only.
+The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, for each
+pattern of turns; one-sided ones less where the film slides on the rim), what friction holds back until the next round,
+how sloppy the hand is and which move it misreads: all drawn at random and never told to the program, which hears the
+taps only.
 """
 
 from __future__ import annotations
@@ -95,32 +96,35 @@ class HiddenDrum:
             real[(rod + 1) % real.size] += amount
 
 
-def hidden_drum(seed: int, rods: int, *, by_rods: bool = True) -> HiddenDrum:
+def hidden_drum(seed: int, rods: int, *, by_rods: bool = True, unlike: float = 0.0) -> HiddenDrum:
     """Draw a drum of so many rods with a spread of 60 to 180 cents.
 
     It came out of tune by its rods (random turns of each), or, without `by_rods`, by any tension at the rods alike.
+    `unlike` is the deviation of what one rod does from what the others do, relative.
     """
     rng = np.random.default_rng([seed, rods])
     radius = 0.5 * INCH * float(rng.choice(SIZES_IN[rods]))
     drum = Drum(Head.of_film(radius, float(rng.choice([7.0, 10.0, 12.0]))), rods, HOOPS[int(rng.integers(3))])
     frequency = float(165.0 * (0.1524 / radius) ** 0.9 * rng.uniform(0.7, 1.2)) * 1.6
     rim: Rim = tuple(ONE_SIDED)[int(rng.integers(3))]
-    matrix = draw_response(rng, drum, rim, float(air.tension(drum.head, frequency, 1, 1)))
+    matrix = draw_response(rng, drum, rim, float(air.tension(drum.head, frequency, 1, 1)), unlike)
     cents = matrix @ rng.standard_normal(rods) if by_rods else rng.standard_normal(rods)
     cents = (cents - cents.mean()) * rng.uniform(60.0, 180.0) / np.ptp(cents)
     return HiddenDrum(drum, rim, frequency, cents, matrix, rng.uniform(0.0, 0.2), int(rng.integers(3)), rng)
 
 
-def draw_response(rng: np.random.Generator, drum: Drum, rim: Rim, tension: float) -> Floats:
+def draw_response(rng: np.random.Generator, drum: Drum, rim: Rim, tension: float, unlike: float) -> Floats:
     """What a turn of each rod does to the pitch at every rod, cents, shape (N, N)."""
     expected = rod_response(drum, tension).gains
     other = expected[0] * np.array(OTHER_GAINS[: expected.size])
     other[1] = expected[0] * ONE_SIDED[rim]
     mix = rng.uniform(0.0, 1.0)
-    gains = expected**mix * other ** (1.0 - mix) * np.exp(0.1 * rng.standard_normal(expected.size))
-    gains *= 2.0 ** rng.uniform(-1.0, 1.0)
-    unlike = np.exp(0.06 * rng.standard_normal(drum.rods))
-    return np.asarray(np.tensordot(gains, harmonic_projectors(drum.rods), 1) * unlike)
+    shape = (other / expected) ** (1.0 - mix) * np.exp(0.1 * rng.standard_normal(expected.size))
+    factor = 2.0 ** rng.uniform(-1.0, 1.0) * shape
+    tilt = np.arange(expected.size) == 1
+    gains = expected * np.clip(factor, np.where(tilt, 0.0, 0.5), 2.0)
+    own = np.exp(unlike * rng.standard_normal(drum.rods))
+    return np.asarray(np.tensordot(gains, harmonic_projectors(drum.rods), 1) * own)
 
 
 def listen(hidden: HiddenDrum, seed: int) -> Reading:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,8 @@ SILENT_SHARE = 0.5
 """A rod that gives less than this share of what it should, by two deviations, is said not to answer."""
 LEAST_RATIO, MOST_RATIO = 0.2, 4.0
 """Limits of a learned gain over the expected one."""
+CHECKS = 500
+"""Draws from which the chance is taken that the gains of an account can be."""
 UNKNOWN = 1e6
 """Variance in cents squared of a pitch nothing is known about."""
 LEAST_TILT = 2.0
@@ -344,10 +347,10 @@ def stories(turned: Floats, said: bool) -> Iterator[_Story]:
             changed[rod - 1] = told
             yield _Story(changed, MISTAKE, rod)
         for other in (rod % rods + 1, (rod - 2) % rods + 1):
-            if turned[other - 1] == 0.0:
-                changed = turned.copy()
-                changed[rod - 1], changed[other - 1] = 0.0, amount
-                yield _Story(changed, 0.5 * MISTAKE, rod, other)
+            changed = turned.copy()
+            changed[rod - 1] = 0.0
+            changed[other - 1] += amount
+            yield _Story(changed, 0.5 * MISTAKE, rod, other)
 
 
 def _turned(
@@ -362,7 +365,7 @@ def _turned(
         ahead = _predicted(state, story, gains, before)
         end, log = _measured(ahead, one, POOR if story.poor else 1.0)
         ends.append(end)
-        logs.append(log + math.log(story.chance))
+        logs.append(log + math.log(story.chance * _possible(end, rods)))
         if story.free and one.turned[story.rod - 1] != 0.0:
             _note_answer(book[1], story.rod, one.turned[story.rod - 1], _free_turn(ahead, one, gains, story.rod))
     weight = np.exp(np.array(logs) - max(logs))
@@ -371,6 +374,26 @@ def _turned(
     joined = _joined(ends, weight)
     likely = np.average([story.turned for story in told], axis=0, weights=weight)
     return joined, np.asarray(_matrix(joined, gains, rods) @ likely)
+
+
+def _possible(state: _State, rods: int) -> float:
+    """Chance that no gain lies under `LEAST_RATIO` times the expected one: a rod raised does not lower the pitch.
+
+    The Gaussian state knows no such limit; an account of a round that needs gains beyond it is weighed by this.
+    """
+    covariance = state.covariance[rods:-1, rods:-1]
+    size, axes = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    root = axes * np.sqrt(np.maximum(size, 0.0))
+    inside = np.all(state.mean[rods:-1] + _normals(size.size) @ root.T > LEAST_RATIO, axis=1)
+    return max(float(inside.mean()), 1e-3 / CHECKS)
+
+
+@lru_cache(maxsize=16)
+def _normals(size: int) -> Floats:
+    """Normal draws, always the same, shape (CHECKS, size)."""
+    table = np.random.default_rng(0).standard_normal((CHECKS, size))
+    table.setflags(write=False)
+    return table
 
 
 def _joined(states: Sequence[_State], weight: Floats) -> _State:

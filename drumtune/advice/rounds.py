@@ -40,9 +40,9 @@ UNSAID = 3.0
 takes of 18 drums)."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
-FEW_TAPS_DO, MANY_TAPS = 60.0, 6
-"""Spread in cents from which on more taps are asked for, and how many per rod: single takes say little about one side
-being tighter than the other, and that gets better with the root of the taps."""
+TAPS = 60
+"""Taps of a take that are asked for in rounds: single taps say little about one side being tighter than the other, and
+that gets better with the root of their number."""
 MOST_TURN = STEP * MOST_STEPS
 """Largest turn per rod and round."""
 
@@ -293,6 +293,17 @@ def _in_best_step(draws: Chances, goal: Goal, up: bool) -> tuple[Floats, Floats,
     return best
 
 
+def taps_per_rod(rods: int) -> int:
+    """Taps at each rod that rounds with a known drum ask for.
+
+    Examples
+    --------
+    >>> [taps_per_rod(rods) for rods in (5, 6, 8, 10, 12)]
+    [12, 10, 8, 6, 5]
+    """
+    return math.ceil(TAPS / rods)
+
+
 def ordered(turns: Floats) -> tuple[Move, ...]:
     """Moves in the order to make them: crosswise from the largest when any is large, else round the head."""
     rods = [int(rod) for rod in np.flatnonzero(turns)]
@@ -312,9 +323,8 @@ def _notes(turns: Floats, step: float, known: Learned, change: float) -> tuple[s
     notes = [
         f"What a turn does to this drum is known to about {sure:.0f} %, from {behind}: tap round again afterwards.",
         f"The whole head is expected to move by {change:+.0f} cents.",
+        f"Tap {taps_per_rod(turns.size)} times at each rod next time: only many taps tell whether one side is tighter.",
     ]
-    if known.pairs or float(np.ptp(known.pulls)) < FEW_TAPS_DO:
-        notes.append(f"What is left is small: tap {MANY_TAPS} times at each rod next time, so that it is heard better.")
     if step < STEP:
         notes.append(
             f"Steps of 1/{round(1.0 / step)} turn ({360.0 * step:.0f} degrees), because this drum answers too strongly "

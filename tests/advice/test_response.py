@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from drumtune.advice.response import LAG, Seen, learn
+from drumtune.advice.response import LAG, Seen, _possible, _State, learn
 from drumtune.drum import Drum, Head
 from drumtune.physics.rods import harmonic_projectors, rod_response
 
@@ -104,6 +104,36 @@ def test_a_neighbour_turned_instead_is_recognised():
     known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, told=said))
     assert [(doubt.rod, doubt.instead) for doubt in known.doubts] == [(5, 6)]
     assert known.ratio == pytest.approx(1.0, rel=0.15)
+
+
+def test_a_neighbour_turned_too_is_recognised_where_it_had_a_move_of_its_own():
+    rng = np.random.default_rng(12)
+    turns = random_turns(rng, 4)
+    turns[2] = np.array([0, 0, 0, 0, 4, -1, 0, 1]) / 16.0
+    told = {3: turns[2].copy()}
+    turns[2, 4], turns[2, 5] = 0.0, 3.0 / 16.0
+    known = learn(DRUM, rounds(PRIOR.matrix, turns, rng, told=told))
+    assert [(doubt.rod, doubt.instead) for doubt in known.doubts] == [(5, 6)]
+    assert known.ratio == pytest.approx(1.0, rel=0.15)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_head_made_worse_by_a_slip_is_not_explained_by_rods_that_work_backwards(seed):
+    """The very first round: the neighbour of the rod with the large move is turned. A raised rod never lowers."""
+    rng = np.random.default_rng(seed)
+    turns = np.array([[0, 14, -2, -4, 0, 6, 2, 0]]) / 64.0
+    told = {1: turns[0].copy()}
+    turns[0, 1], turns[0, 2] = 0.0, 12.0 / 64.0
+    known = learn(DRUM, rounds(2.0 * PRIOR.matrix, turns, rng, told=told, sd=3.0))
+    assert np.all(known.ratio[2:] > 0.8)  # truth 2, prior 1
+
+
+def test_an_account_that_needs_a_rod_to_work_backwards_hardly_counts():
+    """Gains one deviation of 0.6 round 1, each for itself: the chance that five pass 0.2 is Phi(0.8/0.6)^5 = 0.62."""
+    state = _State(np.concatenate([np.zeros(8), np.ones(5), [LAG]]), 0.36 * np.eye(14))
+    assert _possible(state, 8) == pytest.approx(0.62, abs=0.06)
+    backwards = _State(np.concatenate([np.zeros(8), np.full(5, -1.0), [LAG]]), 0.04 * np.eye(14))
+    assert _possible(backwards, 8) < 1e-4
 
 
 def test_moves_taken_for_granted_that_nobody_made_are_recognised():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brute
 
-from drumtune.advice.descent import Price, best_turns, chances, left_after, measure
+from drumtune.advice.descent import Chances, Price, best_turns, chances, left_after, measure, ruler
 from drumtune.advice.reading import Tilt
 from drumtune.advice.response import Seen, learn
 from drumtune.advice.rounds import (
@@ -22,6 +22,7 @@ from drumtune.advice.rounds import (
     plan_round,
     warmth_cents,
 )
+from drumtune.advice.steps import Prices, Problem, best_steps
 from drumtune.advice.turns import signed_turns
 from drumtune.drum import Air, Drum, Head
 from drumtune.physics import air
@@ -31,6 +32,7 @@ DRUM = Drum(Head.of_film(0.1778, 10), 8)
 TENSION = 2000.0
 PRIOR = rod_response(DRUM, TENSION)
 SURE = RodResponse(8, PRIOR.gains, 1e-6 * np.eye(5))
+FREE = Prices(0.0, 0.0, 0.0)
 PULLS = np.array([30.0, -20, 5, -25, 10, 15, -35, 20])
 
 
@@ -99,6 +101,33 @@ def test_the_descent_comes_near_the_best_of_all_small_plans():
     best = brute(cost, [slice(-1, 2, 1)] * 4, finish=None, full_output=True)[1]
     ours = cost(best_turns(draws, step, step) / step)
     assert best - 1e-9 <= ours <= best + 1.0  # a descent, not a proof: within a cent
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("rods", [6, 8])
+def test_rods_that_must_move_together_are_found(rods, seed):
+    """Nothing unknown: against the optimum that HiGHS proves for the same steps (and loses no more than 3 cents)."""
+    drum = Drum(Head.of_film(0.15, 10), rods)
+    effect = rod_response(drum, 3000.0).matrix
+    rng = np.random.default_rng(seed)
+    off = effect @ rng.standard_normal(rods)
+    off = 100.0 * (off - off.mean()) / np.ptp(off)
+    step = 1.0 / 32.0
+    known = Chances(off[None], effect[None])
+    ours = np.ptp(off + effect @ best_turns(known, step, 4 * step, price=Price(0.0, 0.0, 0.0, 0.0)))
+    left = np.inf
+    for direction in (-np.sign(off), np.sign(off)):  # signs as the pulls ask; the program may use either
+        task = Problem(off, effect * step, direction.astype(int), np.full(rods, 1), np.full(rods, 4), FREE)
+        left = min(left, np.ptp(off + effect @ best_steps(task) * step))
+    assert ours <= left + 3.0
+
+
+def test_a_ruler_is_fine_where_turns_are_small():
+    """A hand is off by 5 %, so a large turn needs no fine marks."""
+    marks = ruler(1.0 / 64.0, 0.25)
+    assert np.diff(marks)[0] == 1.0 / 64.0
+    assert np.diff(marks)[-1] == 1.0 / 32.0
+    assert (marks[0], marks[-1]) == (0.0, 0.25)
 
 
 def test_large_moves_go_crosswise_and_small_ones_round_the_head():
