@@ -26,6 +26,8 @@ LATE = 0.5
 """Seconds the frames may lag behind the clock before sound counts as lost."""
 PATIENCE = 0.1
 """Seconds waited for a block before looking round."""
+LOUD = 0.97
+"""Level above which it is too loud, full scale 1."""
 SILENT_FOR = 3.0
 """Seconds without any block after which the device counts as gone."""
 
@@ -112,6 +114,19 @@ def chosen(wanted: str | None, sound: ModuleType | None = None) -> Device:
         names = "; ".join(f"{one.number} {one.name}" for one in known)
         raise DeviceError(f"{'no' if not fit else 'more than one'} microphone is {wanted!r}: there are {names}")
     return fit[0]
+
+
+def again(device: Device, sound: ModuleType | None = None) -> Device:
+    """The device of the same name as it is now, after it went away: PortAudio lists what there is when it starts."""
+    sound = sound or backend()
+    with suppress(sound.PortAudioError):
+        sound._terminate()
+        sound._initialize()
+    with suppress(DeviceError):
+        same = [one for one in devices(sound) if one.name == device.name]
+        if same:
+            return same[0]
+    return device
 
 
 class Microphone:

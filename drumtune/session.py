@@ -16,12 +16,14 @@ import json
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drumtune.advice.order import slipped, sounds
 from drumtune.advice.round import (
     Doubted,
     Event,
@@ -33,12 +35,14 @@ from drumtune.advice.round import (
     Next,
     Restart,
     Round,
+    Slipped,
     Sound,
     Struck,
     document,
     from_document,
     step,
 )  # fmt: skip
+from drumtune.dsp.loudest import loudest_line
 from drumtune.dsp.stream import Heard, Stream
 from drumtune.dsp.taps import Tap
 from drumtune.errors import DrumtuneError, TakeError
@@ -106,11 +110,13 @@ class Session:
         self._begin = 0.0
         self._last_tap = -math.inf
         self._wanted_now = False
+        self._checked = 0
         self._mark: Mark | None = None
         self._before: Mark | None = None
         self._judged = self._until = -math.inf
         self._cut: tuple[float, ...] = ()
         self._taps: dict[float, Tap] = {}
+        self._lines: dict[float, tuple[float, float] | None] = {}
         self._keep = _Keep(folder)
         if folder is not None:
             self._resume(folder)
@@ -224,6 +230,7 @@ class Session:
             self._last_tap = tap.onset
             if self.state.phase == "tapping":
                 self._taps[tap.onset] = tap
+                self._lines[tap.onset] = self._line(tap.onset)
                 self._keep.want(tap.onset - BEFORE, tap.onset + AFTER)
             said += (*self.look_again(None), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
         return tuple(said)
@@ -252,7 +259,9 @@ class Session:
         if self.state.phase != "reading" or before.phase != "reading":
             self._wanted_now = False
         if isinstance(event, Next | Restart) and not self.state.strokes:
+            self._checked = 0
             self._taps.clear()
+            self._lines.clear()
             self._keep.clear()
         if self.state is not before:
             self._save()
@@ -271,6 +280,19 @@ class Session:
         found = np.array([tap.onset + self._begin for tap in search.taps])
         odd = [s.time for s in counted if not found.size or np.abs(found - s.time).min() > 0.05]
         return self.do(Doubted(tuple(odd))) if odd else ()
+
+    def check_order(self) -> tuple[Message, ...]:
+        """Say if the round slipped by a tap, once in a round: the player may know better."""
+        state = self.state
+        counted = [stroke for stroke in state.strokes if not stroke.fault]
+        in_order = all(a.rod <= b.rod for a, b in pairwise(counted))
+        if self._checked == state.number or not in_order or len(counted) != state.rods * state.per_rod:
+            return ()
+        self._checked = state.number
+        start, samples = self._keep.whole()
+        onsets = np.array([stroke.time - start for stroke in counted])
+        found = slipped(sounds(samples, self._rate, onsets), state.rods, state.per_rod)
+        return () if found is None else self.do(Slipped(found.rod, found.by, found.first))
 
     def take(self) -> Take:
         """What was kept of the round.
@@ -299,6 +321,28 @@ class Session:
     def failed(self, text: str) -> tuple[Message, ...]:
         """There is no reading of this round."""
         return self.do(Failed(text))
+
+    def heard(self) -> tuple[tuple[float, float] | None, ...]:
+        """Loudest line of each rod's taps so far, frequency (Hz) and level (dB) as medians; None where none is known.
+
+        It is what was heard there, not how tight the head is there.
+        """
+        found = []
+        for rod in range(1, self.state.rods + 1):
+            lines = [self._lines.get(stroke.time) for stroke in self.state.taps(rod)]
+            known = [line for line in lines if line is not None]
+            middle = np.median(np.array(known), axis=0) if known else None
+            found.append(None if middle is None else (float(middle[0]), float(middle[1])))
+        return tuple(found)
+
+    def _line(self, onset: float) -> tuple[float, float] | None:
+        """Loudest line of the half second after an onset, from the stream or from what is kept."""
+        if self.stream is not None and onset >= self._begin:
+            start, samples = self.stream.recent(onset - self._begin, onset - self._begin + 0.5)
+            return loudest_line(samples, self._rate) if start <= onset - self._begin + 0.01 else None
+        start, samples = self._keep.whole()
+        first = round((onset - start) * self._rate)
+        return loudest_line(samples[max(first, 0) : first + round(0.5 * self._rate)], self._rate)
 
     def last_hit(self, before: float = 0.3, longest: float = 5.0) -> tuple[Samples, float]:
         """Sound of the last stroke from a little before it, and its rate.
@@ -343,6 +387,7 @@ class Session:
         self._mark, self._judged, self._until = mark, judged, judged
         self._keep.load(rate)
         counted = [stroke.time for stroke in state.strokes if not stroke.fault]
+        self._lines = {time: self._line(time) for time in counted}
         self._cut = tuple(time for time in counted if not self._keep.has(time - 0.2, time + RING))
         if self._cut:
             self.do(Forgot(self._cut))

@@ -114,3 +114,29 @@ def test_without_sound_there_is_nothing_to_read():
         session.last_hit()
     with pytest.raises(ValueError, match="listen first"):
         session.feed(np.zeros(10))
+
+
+def test_a_round_that_slipped_by_a_tap_is_said_once_and_tapped_on_from_there(sound):
+    samples, rate = sound
+    onsets = [tap.onset for tap in find_taps(samples, rate).taps]
+    first, stop = (round((onset - 0.4) * rate) for onset in onsets[8:10])  # the third tap at rod 3 is never played
+    last = round((onsets[17] - 0.4) * rate)
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, np.concatenate((samples[:first], samples[stop:], samples[last:])))  # one more at the last rod
+    assert session.state.phase == "reading"
+    said = session.check_order()
+    assert "rod 3 got one tap too few" in said[0].text
+    assert (session.state.phase, session.state.due) == ("tapping", 2)
+    fed(session, np.concatenate((samples[round((onsets[3] - 0.4) * rate) : first], samples[stop:], samples[last:])))
+    assert session.state.phase == "reading"
+    assert session.check_order() == ()  # the player may know better
+
+
+def test_a_round_in_order_is_read_without_a_word(sound):
+    samples, rate = sound
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, samples)
+    assert session.check_order() == ()
+    assert session.state.phase == "reading"

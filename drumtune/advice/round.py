@@ -187,6 +187,15 @@ class Forgot:
 
 
 @dataclass(frozen=True, slots=True)
+class Slipped:
+    """Looked at together, `rod` got one tap too few (`by` -1) or too many (1): tap on from rod `first`."""
+
+    rod: int
+    by: int
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """The reading is there."""
 
@@ -219,23 +228,9 @@ class Restart:
 
 
 Event = (
-    Struck
-    | Sound
-    | Skip
-    | Again
-    | Back
-    | Extra
-    | Go
-    | Enough
-    | Lost
-    | Doubted
-    | Forgot
-    | Found
-    | Failed
-    | Tick
-    | Next
-    | Restart
-)
+    Struck | Sound | Skip | Again | Back | Extra | Go | Enough | Lost | Doubted | Forgot | Slipped | Found | Failed
+    | Tick | Next | Restart
+)  # fmt: skip
 Answer = tuple[Round, tuple[Message, ...]]
 
 
@@ -413,6 +408,15 @@ def _forgot(state: Round, event: Forgot) -> Answer:
     return _due(due, Message("wrong", "Sound was lost: the last tap is needed again.", aloud=True))
 
 
+def _slipped(state: Round, event: Slipped) -> Answer:
+    if state.phase != "reading":
+        return state, ()
+    state = replace(_void(state, lambda stroke: stroke.rod >= event.first, "rod"), phase="tapping", due=event.first)
+    what = "few" if event.by < 0 else "many"
+    text = f"It sounds as if rod {event.rod} got one tap too {what}, and all after it slipped: tap on from here."
+    return _due(state, Message("wrong", text, aloud=True))
+
+
 def _found(state: Round, event: Found) -> Answer:
     if state.phase != "reading":
         return state, ()
@@ -464,8 +468,8 @@ def _senseless(state: Round) -> Answer:
 
 _STEPS: dict[type, Callable[[Round, Any], Answer]] = {
     Struck: _struck, Sound: _sound, Skip: _skip, Again: _again, Back: _back, Extra: _extra, Go: _go, Enough: _enough,
-    Lost: _lost, Doubted: _doubted, Forgot: _forgot, Found: _found, Failed: _failed, Tick: _tick, Next: _next,
-    Restart: _restart,
+    Lost: _lost, Doubted: _doubted, Forgot: _forgot, Slipped: _slipped, Found: _found, Failed: _failed,
+    Tick: _tick, Next: _next, Restart: _restart,
 }  # fmt: skip
 
 

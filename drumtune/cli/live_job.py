@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from drumtune.advice.ring import HitReading
     from drumtune.advice.turns import Move
     from drumtune.cli.job import Job
     from drumtune.cli.round_job import Round
+    from drumtune.drum import Drum
     from drumtune.session import Take
     from drumtune.store.records import KeptStand
 
@@ -138,14 +140,25 @@ def prepare(log: Path, name: str) -> None:
     build(kept_stand(log, name).stand.drum)
 
 
-def read_alone(sizes: dict[str, Any], take: Take) -> Answer:
-    """Read a live round of a drum told by its sizes (as `drumtune.cli.options.stand` takes them); nothing is kept."""
+def prepare_alone(drum: Drum) -> None:
+    """The same for a drum that is in no log."""
+    from drumtune.advice.evenness import prepare as build
+
+    build(drum)
+
+
+def read_alone(drum: Drum, take: Take, turned: tuple[float, ...] | None = None) -> Answer:
+    """Read a live round of a drum that is in no log; nothing is kept, so what was turned before teaches nothing.
+
+    Raises
+    ------
+    DrumtuneError
+        If the take does not allow an answer.
+    """
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
-    from drumtune.cli import options
     from drumtune.cli.job import Job
 
-    drum = options.stand(**sizes)
     reading = read_head(take.samples, take.sample_rate, take.groups, drum)
     plan = plan_moves(reading.pulls_cents, reading.covariance, drum, reading.tension, verdict=reading.verdict)
     per_rod = max(len(taps) for taps in take.groups)
@@ -214,7 +227,31 @@ def ring(log: Path, name: str, samples: NDArray[np.float64], rate: float) -> dic
     radius = kept_stand(log, name).stand.drum.head.radius
     hits = read_hits(samples, rate, radius=radius)
     answer = ring_words.Answer(hits[:1], ())
-    return {**ring_words.document(answer), "text": ring_words.text(answer)}
+    return {**ring_words.document(answer), "text": ring_words.text(answer), "picture": _falling(hits[0])}
+
+
+def _falling(hit: HitReading, most: int = 250) -> dict[str, Any]:
+    """What a small picture of a hit needs: its level over time, and the pitch of its main partial as it settles."""
+    import numpy as np
+
+    decay, lines = hit.decay, hit.lines
+    end = max(1.25 * decay.floor.limit, 0.2)
+    shown = np.flatnonzero(decay.raw_times <= end)
+    shown = shown[:: max(1, -(-shown.size // most))]
+    glide = None
+    if lines is not None and hit.note is not None:
+        track = lines.glide.track
+        cents = 1200.0 * np.log2(np.maximum(track.frequencies, 1.0) / lines.glide.settled)
+        some = slice(None, None, max(1, -(-track.times.size // most)))
+        glide = {"times_s": track.times[some].round(4).tolist(), "cents": cents[some].round(2).tolist()}
+        glide["law"] = (1200.0 * np.log2(lines.glide.law.ratio(track.times[some]))).round(2).tolist()
+    return {
+        "times_s": decay.raw_times[shown].round(4).tolist(),
+        "levels_db": decay.raw_levels[shown].round(2).tolist(),
+        "floor_db": round(float(decay.floor_db), 1),
+        "glide": glide,
+        "note": "" if hit.note is None else f"{hit.settled_hz:.1f} Hz ({hit.note[0]} {hit.note[1]:+.0f})",
+    }
 
 
 def pair(log: Path, name: str) -> dict[str, Any]:
@@ -282,6 +319,7 @@ def log_of(log: Path, name: str) -> list[dict[str, Any]]:
             "when": entry.logged_utc,
             "verdict": entry.reading.verdict,
             "spread_cents": round(entry.reading.spread_cents, 1),
+            "spread_sd_cents": round(entry.reading.spread_sd_cents, 1),
             "expected_spread_cents": round(entry.plan.expected_spread_cents, 1) if entry.plan.moves else None,
             "pulls_cents": [round(float(pull), 1) for pull in entry.reading.pulls_cents],
         }

@@ -1,4 +1,7 @@
-"""The terminal's side of `drumtune listen`: the screen, the keys, and the loop that joins microphone and round."""
+"""The terminal's side of `drumtune listen`: the screen, the keys, and the loop that joins microphone and round.
+
+The head is read in a process of its own, so that level, keys and taps go on meanwhile.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import select
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,42 +21,63 @@ import typer
 from drumtune import live
 from drumtune.advice import round as rounds
 from drumtune.advice.turns import words
-from drumtune.cli import live_job
+from drumtune.cli.live_letters import large
 from drumtune.errors import DrumtuneError
-from drumtune.session import Session
+from drumtune.session import Session, Take
 
 if TYPE_CHECKING:
     from rich.console import Group
+
+    from drumtune.cli.live_job import Answer
+
+Read = Callable[[Take, tuple[float, ...] | None], "Answer"]
 
 KEYS: dict[str, Callable[[], rounds.Event]] = {
     "r": rounds.Again, "b": rounds.Back, "s": rounds.Skip, "x": rounds.Extra, "e": rounds.Enough, "n": rounds.Next,
     "a": rounds.Restart,
 }  # fmt: skip
-TRIES, WAIT = 30, 1.0
+KEY_WORDS = "r repeat  b back  s later  x last tap not here  e read now  a anew  1-9 tick a move  n next round  q stop"
+TRIES, WAIT = 60, 1.0
 """Times a microphone that went away is tried again, and seconds between."""
+EVERY = 0.1
+"""Seconds between two drawings of the screen."""
+WIDEST = 76
+"""Columns the large letters may take."""
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What was asked for: log, drum, taps per rod, whether to stop after a reading, and whether to print JSON."""
+    """What was asked for: the drum's name and rods, where its round is kept, taps per rod, one reading only, JSON."""
 
-    log: Path
     drum: str
+    rods: int
+    folder: Path | None
     per_rod: int
-    once: bool
-    json: bool
+    once: bool = False
+    json: bool = False
 
 
 class Table:
-    """The round at the terminal: what is shown, and what a key does."""
+    """The round at the terminal: what is shown, what a key does, and the reading under way.
 
-    def __init__(self, told: Told) -> None:
+    Parameters
+    ----------
+    told
+        What was asked for.
+    read
+        Reads a take, somewhere where that may take its time.
+    aside
+        Where `read` is called.
+    """
+
+    def __init__(self, told: Told, read: Read, aside: Executor) -> None:
         self.told = told
-        self.session = Session(
-            live_job.rods_of(told.log, told.drum), told.per_rod, live_job.folder_of(told.log, told.drum)
-        )
+        self.session = Session(told.rods, told.per_rod, told.folder)
         self.said = ""
-        self.answer: live_job.Answer | None = None
+        self.answer: Answer | None = None
+        self._read, self._aside = read, aside
+        self._coming: Future[Answer] | None = None
+        self._of: tuple[rounds.Stroke, ...] = ()
 
     def tell(self, said: tuple[rounds.Message, ...]) -> None:
         """Remember what was said last."""
@@ -72,35 +97,44 @@ class Table:
             self.said = str(failure)
         return True
 
-    def read_if_due(self) -> bool:
-        """Read the head when all taps are in; whether there is a reading now.
+    def go_on(self) -> bool:
+        """Begin the reading when all taps are in, and take it when it is there; whether it was taken just now.
 
         Raises
         ------
         DrumtuneError
             If there is none, where only one was asked for.
         """
-        if not self.session.wants_reading:
+        if self._coming is None and self.session.wants_reading:
+            self.session.asked()
+            self._begin()
+        if self._coming is None or not self._coming.done():
             return False
-        self.session.asked()
-        self.read()
-        if self.told.once and self.session.state.trouble:
-            raise DrumtuneError(self.session.state.trouble)
-        return self.session.state.phase == "moves"
-
-    def read(self) -> None:
-        """Read the head, if the taps stand up to being looked at together."""
-        counted = sum(1 for stroke in self.session.state.strokes if not stroke.fault)
-        self.tell(self.session.look_again(counted))
-        if self.session.state.phase != "reading":
-            return
-        state = self.session.state
+        coming, self._coming = self._coming, None
+        if self.session.state.strokes != self._of:  # the player went on tapping
+            return False
         try:
-            self.answer = live_job.read_take(self.told.log, self.told.drum, self.session.take(), state.turned)
+            self.answer = coming.result()
         except DrumtuneError as failure:
             self.tell(self.session.failed(str(failure)))
-        else:
-            self.tell(self.session.found(self.answer.verdict, self.answer.moves))
+            if self.told.once:
+                raise
+            return False
+        self.tell(self.session.found(self.answer.verdict, self.answer.moves))
+        return True
+
+    def _begin(self) -> None:
+        """Begin the reading, if the taps stand up to being looked at together."""
+        counted = sum(1 for stroke in self.session.state.strokes if not stroke.fault)
+        said = self.session.look_again(counted)
+        self.tell(said + (self.session.check_order() if self.session.state.phase == "reading" else ()))
+        if self.session.state.phase != "reading":
+            return
+        self._of = self.session.state.strokes
+        try:
+            self._coming = self._aside.submit(self._read, self.session.take(), self.session.state.turned)
+        except DrumtuneError as failure:
+            self.tell(self.session.failed(str(failure)))
 
     def screen(self) -> Group:
         """What is shown now."""
@@ -109,24 +143,33 @@ class Table:
         from rich.text import Text
 
         state = self.session.state
-        head = {"tapping": f"ROD {state.due}", "reading": "READING"}.get(state.phase, "TURN" if state.moves else "DONE")
-        dots = "●" * (state.per_rod - state.left) + "○" * state.left if state.due else ""
-        big = Text("  ".join(head), style="bold", justify="center")
-        lines = [Panel(Text.assemble("\n", big, "\n\n", dots, "\n", justify="center"), title=self.told.drum)]
+        head, under = headline(state)
+        dots = "●" * (state.per_rod - state.left) + "○" * state.left if state.due else under
+        big = Text.assemble((large(head, WIDEST), "bold"), "\n\n", dots)
         level = min(round(self.session.level * 40), 40)
-        word = "too loud" if self.session.level > 0.97 else ""
-        body = [strip(state, self.answer), Text(f"level |{'#' * level:<40}| {word}"), Text(self.said)]
+        word = "too loud" if self.session.level > live.LOUD else ""
+        body = [strip(state, self.answer, self.session.heard())]
+        body += [Text(f"level |{'#' * level:<40}| {word}"), Text(self.said)]
         moves = [
             Text(f" [{'x' if move.order in state.ticked else ' '}] {move.order}. {words(move)}") for move in state.moves
         ]
-        return Group(*lines, *body, *moves, Text(EPILOG, style="dim"))
+        return Group(Panel(big, title=self.told.drum), *body, *moves, Text(KEY_WORDS, style="dim"))
 
 
-EPILOG = "r repeat  b back  s later  x last tap not here  e read now  1-9 tick a move  n next round  q stop"
+def headline(state: rounds.Round) -> tuple[str, str]:
+    """The one instruction, and what stands under it."""
+    if state.phase == "tapping":
+        return f"ROD {state.due}", ""
+    if state.phase == "reading":
+        return ("?", "no reading: r repeats the last rod, a begins anew") if state.trouble else ("READ", "")
+    rest = next((move for move in state.moves if move.order not in state.ticked), None)
+    if rest is not None:
+        return f"ROD {rest.rod}", words(rest)
+    return "DONE", "n begins the next round"
 
 
-def strip(state: rounds.Round, answer: live_job.Answer | None) -> Any:  # noqa: ANN401  # rich is loaded late
-    """The rim strip in text: taps so far, or the pull at each rod; what to do is a letter and a word."""
+def strip(state: rounds.Round, answer: Answer | None, heard: tuple[tuple[float, float] | None, ...] = ()) -> Any:  # noqa: ANN401  # rich is loaded late
+    """The rim strip in text: taps and what is heard as rods come in, then the pull at each rod; moves are words."""
     from rich.text import Text
 
     rods = range(1, state.rods + 1)
@@ -138,80 +181,119 @@ def strip(state: rounds.Round, answer: live_job.Answer | None) -> Any:  # noqa: 
         rows.append("      " + "".join(f"{moves.get(rod, ''):>5} " for rod in rods))
     else:
         rows.append("taps  " + "".join(f"{len(state.taps(rod)):>3}/{state.per_rod} " for rod in rods))
+        if any(heard):
+            rows.append("Hz    " + "".join(f"{'' if line is None else f'{line[0]:.0f}':>5} " for line in heard))
     return Text("\n".join(rows))
 
 
 @contextmanager
-def keyboard() -> Iterator[Any]:
-    """Single keys from the terminal, if there is one: a function that gives the keys pressed since."""
+def keyboard() -> Iterator[Callable[[], str]]:
+    """Single keys from the terminal, if there is one: a function that gives the key pressed since, or nothing."""
     if not sys.stdin.isatty():
         yield lambda: ""
         return
+    import os
     import termios
     import tty
 
-    before = termios.tcgetattr(sys.stdin)
-    tty.setcbreak(sys.stdin.fileno())
-    try:
-        yield lambda: sys.stdin.read(1) if select.select([sys.stdin], [], [], 0.0)[0] else ""
+    place = sys.stdin.fileno()
+    before = termios.tcgetattr(place)
+    tty.setcbreak(place)
+    try:  # read past Python's own buffer, which would hide a second key from select
+        yield lambda: os.read(place, 1).decode("ascii", "ignore") if select.select([place], [], [], 0.0)[0] else ""
     finally:
-        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+        termios.tcsetattr(place, termios.TCSADRAIN, before)
 
 
-def run(told: Told, device: str | None, channel: int) -> None:
+@dataclass(slots=True)
+class Show:
+    """Where the table is shown: a screen that is drawn anew, lines on stdout, or nowhere."""
+
+    table: Table
+    screen: Any
+    pressed: Callable[[], str]
+    drawn: float = 0.0
+
+    def update(self) -> None:
+        """Draw the screen anew, if that was not done just now."""
+        if self.screen is not None and time.monotonic() - self.drawn >= EVERY:
+            self.drawn = time.monotonic()
+            self.screen.update(self.table.screen())
+
+    def say(self, said: tuple[rounds.Message, ...]) -> None:
+        """Print what was said, where there is no screen and no JSON is wanted."""
+        if self.screen is None and not self.table.told.json:
+            for message in said:
+                typer.echo(message.text)
+
+
+def run(told: Told, read: Read, device: str | None, channel: int) -> None:
     """Listen until the player stops.
 
     Raises
     ------
     DrumtuneError
-        If there is no such drum or microphone, or it stays away.
+        If there is no such microphone, or it stays away.
     """
     from rich.live import Live
 
-    from drumtune.advice import evenness  # noqa: F401  # loaded before the first tap, not after the last
-
-    table = Table(told)
     chosen = live.chosen(device)
     quiet = told.json or not sys.stdout.isatty()
-    with keyboard() as pressed, nullcontext() if quiet else Live(table.screen(), refresh_per_second=8) as shown:
-        for attempt in range(TRIES):
-            try:
-                if _heard(table, chosen, channel, pressed, shown):
-                    break
-            except live.DeviceError as failure:
-                table.said = str(failure)
-                table.tell(table.session.stop())
-                if attempt == TRIES - 1 or (attempt == 0 and table.session.time == 0.0):
-                    raise
-                if shown is not None:
-                    shown.update(table.screen())
-                time.sleep(WAIT)
-    table.session.stop()
+    with ThreadPoolExecutor(1) as aside, keyboard() as pressed:
+        table = Table(told, read, aside)
+        with nullcontext() if quiet else Live(table.screen(), refresh_per_second=8) as screen:
+            _listen(Show(table, screen, pressed), chosen, channel)
+        table.session.stop()
     _close(table)
 
 
-def _heard(table: Table, device: live.Device, channel: int, pressed: Any, shown: Any) -> bool:  # noqa: ANN401
+def _listen(show: Show, device: live.Device, channel: int) -> None:
+    """Listen, and try again whenever the microphone went away."""
+    tries, session = 0, show.table.session
+    while True:
+        begun = session.time
+        try:
+            if _heard(show, device, channel):
+                return
+        except live.DeviceError as failure:
+            tries = tries + 1 if session.time == begun else 1
+            if tries > TRIES or (tries == 1 and session.time == begun):
+                raise
+            show.table.said = str(failure)
+            show.say((rounds.Message("wrong", str(failure)),) if tries == 1 else ())
+            show.table.tell(session.stop())
+            if not _waited(show):
+                return
+            device = live.again(device)
+
+
+def _waited(show: Show) -> bool:
+    """Wait a while for the microphone, keys answered; False to stop."""
+    for _ in range(round(WAIT / live.PATIENCE)):
+        if not show.table.key(show.pressed()):
+            return False
+        show.table.go_on()
+        show.update()
+        time.sleep(live.PATIENCE)
+    return True
+
+
+def _heard(show: Show, device: live.Device, channel: int) -> bool:
     """Listen with one microphone until the player stops; True then."""
+    table = show.table
     with live.Microphone(device, time.monotonic, channel=channel) as microphone:
         table.tell(table.session.listen(microphone.sample_rate))
         for block in microphone.blocks():
             if block is not None:
-                _hear(table, block, printing=shown is None and not table.told.json)
-            if not table.key(pressed()):
+                said = table.session.feed(block.samples, block.lost)
+                table.tell(said)
+                show.say(said)
+            if not table.key(show.pressed()):
                 return True
-            if table.read_if_due() and table.told.once:
+            if table.go_on() and table.told.once:
                 return True
-            if shown is not None:
-                shown.update(table.screen())
+            show.update()
     return True
-
-
-def _hear(table: Table, block: live.Block, *, printing: bool) -> None:
-    """Take a block in."""
-    said = table.session.feed(block.samples, block.lost)
-    table.tell(said)
-    for message in said if printing else ():
-        typer.echo(message.text)
 
 
 def _close(table: Table) -> None:

@@ -38,6 +38,7 @@ def serve(
     port: Annotated[int, typer.Option(help="Port; 0 takes a free one.", min=0, max=65535)] = 8765,
     taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod.", min=1, max=20)] = 3,
     lan: Annotated[bool, typer.Option("--lan", help=LAN_HELP)] = False,
+    drum: Annotated[str | None, typer.Option("--drum", help="A drum of the log: the page opens with it.")] = None,
     log: drums.LogFile = None,
 ) -> None:
     """Serve a page that listens through the browser's microphone, guides round the drum and speaks."""
@@ -48,10 +49,12 @@ def serve(
 
     pool = Pool(WARM)
     place = drums.path(log)
+    if drum is not None:
+        drums.of(drum, log, {})
     with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
         try:
             pool.start()
-            settings = serving.Settings(port, lan, taps_per_rod, Path(folder), typer.echo)
+            settings = serving.Settings(port, lan, taps_per_rod, Path(folder), typer.echo, drum)
             serving.run(work(place, pool), settings)
         finally:
             pool.stop()
@@ -64,6 +67,12 @@ def work(log: Path, pool: Pool) -> Work:
 
     kept = {name: partial(getattr(job, name), log) for name in ("drums", "describe", "ring", "pair", "kit")}
     return Work(
-        **kept, rods=partial(job.rods_of, log), folder=partial(job.folder_of, log), read=partial(job.read_take, log),
-        upload=partial(job.read_file, log), log=partial(job.log_of, log), call=pool.call, prepare=partial(pool.everywhere, PREPARE_S, job.prepare, log),
-    )  # fmt: skip
+        **kept,
+        rods=partial(job.rods_of, log),
+        folder=partial(job.folder_of, log),
+        read=partial(job.read_take, log),
+        upload=partial(job.read_file, log),
+        log=partial(job.log_of, log),
+        call=pool.call,
+        prepare=partial(pool.everywhere, PREPARE_S, job.prepare, log),
+    )

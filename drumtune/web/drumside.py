@@ -21,6 +21,7 @@ from drumtune.advice.round import Message
 from drumtune.advice.turns import Move, words
 from drumtune.errors import DrumtuneError, TakeError
 from drumtune.files import written
+from drumtune.notes import note_name
 from drumtune.session import Session
 
 MOST_FRAMES = 16384
@@ -132,6 +133,10 @@ class Drumside:
             {"order": m.order, "rod": m.rod, "action": m.action, "turns": m.turns, "words": words(m)}
             for m in state.moves
         ]
+        plain["heard"] = [
+            None if line is None else {"hz": round(line[0], 1), "note": note_name(line[0])[0], "db": round(line[1], 1)}
+            for line in self.session.heard()
+        ]
         plain["taps"] = [len(state.taps(rod)) for rod in range(1, state.rods + 1)]
         plain |= {"drum": self.name, "left": state.left, "lacking": list(state.lacking), "busy": self.busy}
         plain["listening"] = self.session.stream is not None and self.ear is not None
@@ -234,6 +239,7 @@ class Drumside:
 
     async def _read(self) -> None:
         said = self.session.look_again(len([s for s in self.session.state.strokes if not s.fault]))
+        said += self.session.check_order() if self.session.state.phase == "reading" else ()
         if said:
             self.tell(said)
         if self.session.state.phase != "reading":

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 import uvicorn
 
@@ -23,13 +24,17 @@ MOST_MESSAGE = 128 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Port (0: a free one), whether the local network is let in, taps per rod, a folder for the key, how to tell."""
+    """Port (0: a free one), whether the local network is let in, taps per rod, a folder for the key, how to tell.
+
+    `drum` is the one the page opens with; it lets the player choose when None.
+    """
 
     port: int
     lan: bool
     per_rod: int
     folder: Path
     tell: Callable[[str], None]
+    drum: str | None = None
 
 
 def run(work: Work, settings: Settings) -> None:
@@ -52,8 +57,9 @@ def run(work: Work, settings: Settings) -> None:
     scheme = "https" if settings.lan else "http"
     hosts = frozenset(f"{name}:{port}" for name in names) | frozenset(names if port in (80, 443) else ())
     app = build(work, hosts, scheme=scheme, per_rod=settings.per_rod, pairing=pairing)
+    opened = "" if settings.drum is None else "#" + quote(settings.drum, safe="")
     for name in names if settings.lan else names[:1]:
-        settings.tell(f"Open {scheme}://{name}:{port}/")
+        settings.tell(f"Open {scheme}://{name}:{port}/{opened}")
     settings.tell("Ctrl-C stops.")
     config = uvicorn.Config(
         app, log_level="warning", server_header=False, proxy_headers=False, ws_max_size=MOST_MESSAGE,

@@ -17,7 +17,7 @@ def test_the_page_and_its_parts_are_served_with_a_strict_policy(tmp_path):
         assert policy.startswith("default-src 'none'; script-src 'self';")
         assert "unsafe" not in policy
         assert answer.headers["x-content-type-options"] == "nosniff"
-        for part in ("page.js", "ear.js", "link.js", "strip.js", "worklet.js", "style.css", "icon.svg"):
+        for part in ("page.js", "ear.js", "link.js", "pictures.js", "strip.js", "worklet.js", "style.css", "icon.svg"):
             assert page.get(f"/static/{part}").status_code == 200
             text = page.get(f"/static/{part}").text.replace("http://www.w3.org/", "")
             assert "http://" not in text

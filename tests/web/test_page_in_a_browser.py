@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -45,19 +46,41 @@ def microphone(tmp_path_factory):
     return path
 
 
+class Server:
+    """The server as a program of its own, that can be killed and started again at the same address."""
+
+    def __init__(self, log):
+        self.log, self.port = log, 0
+        self.start()
+
+    def start(self):
+        words = drumtune("serve", "--port", self.port, "--log", self.log)
+        self.program = subprocess.Popen(words, stdout=subprocess.PIPE, text=True,
+                                        env={**os.environ, "PYTHONUNBUFFERED": "1"})  # fmt: skip
+        self.watch = threading.Timer(300.0, self.program.kill)
+        self.watch.start()
+        self.address = self.program.stdout.readline().split()[-1]
+        self.port = int(self.address.rstrip("/").rpartition(":")[2])
+
+    def kill(self):
+        self.watch.cancel()
+        self.program.kill()
+        self.program.communicate(timeout=20)
+
+    def stop(self):
+        self.watch.cancel()
+        self.program.terminate()
+        self.program.communicate(timeout=20)
+
+
 @contextmanager
 def served(log):
     """The server, and its address."""
-    server = subprocess.Popen(drumtune("serve", "--port", 0, "--log", log), stdout=subprocess.PIPE, text=True,
-                              env={**os.environ, "PYTHONUNBUFFERED": "1"})  # fmt: skip
-    watch = threading.Timer(300.0, server.kill)
-    watch.start()
+    server = Server(log)
     try:
-        yield server.stdout.readline().split()[-1]
+        yield server.address
     finally:
-        watch.cancel()
-        server.terminate()
-        server.communicate(timeout=20)
+        server.stop()
 
 
 @contextmanager
@@ -100,11 +123,63 @@ def test_a_round_by_the_page_ends_with_the_pulls_of_the_file(tmp_path, microphon
         page.wait_for_selector("#moves .made")  # the round is where it was
         assert faults == []
         assert foreign == []
+    pulls = [rod["pull_cents"] for rod in live["rods"]]
+    assert np.abs(np.subtract(pulls, pulls_of_file(command, microphone))).max() < SAME
+    assert live["log"]["drum"] == "lab"
+
+
+def pulls_live(folder):
+    return [rod["pull_cents"] for rod in json.loads(next(folder.glob("live/*/reading.json")).read_text())["rods"]]
+
+
+def pulls_of_file(command, microphone):
     status, printed, _ = command("even", microphone, *SIZES, "--taps-per-rod", 3, "--json")
     assert status == 0
-    pulls = [[rod["pull_cents"] for rod in found["rods"]] for found in (live, json.loads(printed))]
-    assert np.abs(np.subtract(*pulls)).max() < SAME
-    assert live["log"]["drum"] == "lab"
+    return [rod["pull_cents"] for rod in json.loads(printed)["rods"]]
+
+
+def listening(context, address):
+    """A page that listens, after the first tap."""
+    page = context.new_page()
+    page.goto(f"{address}#lab")
+    page.wait_for_selector("#big:text-is('Rod 1')")
+    page.keyboard.press("l")
+    page.wait_for_selector("#count:text-is('Round 1, 1 of 18 taps')", timeout=60_000)
+    return page
+
+
+def test_a_server_killed_in_the_middle_of_a_tap_loses_nothing(tmp_path, microphone, command):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    server = Server(log)
+    try:
+        with browser(tmp_path / "profile", microphone) as context:
+            page = listening(context, server.address)
+            page.wait_for_selector("#count:text-is('Round 1, 5 of 18 taps')", timeout=60_000)
+            page.wait_for_timeout(700)  # the next tap falls just now: its half second is not in
+            server.kill()
+            page.wait_for_selector("#trouble:has-text('does not answer')")
+            page.wait_for_timeout(2000)  # and more of them while it is away
+            server.start()
+            page.wait_for_selector("#moves-part", timeout=PATIENCE)
+            assert page.inner_text("#count") == "Round 1, 18 of 18 taps"
+    finally:
+        server.stop()
+    assert np.abs(np.subtract(pulls_live(tmp_path), pulls_of_file(command, microphone))).max() < SAME
+
+
+def test_a_page_put_to_sleep_goes_on_where_the_round_was(tmp_path, microphone, command):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    with served(log) as address, browser(tmp_path / "profile", microphone) as context:
+        page = listening(context, address)
+        control = context.new_cdp_session(page)
+        control.send("Page.setWebLifecycleState", {"state": "frozen"})
+        time.sleep(4.0)  # some taps fall while it sleeps
+        control.send("Page.setWebLifecycleState", {"state": "active"})
+        page.wait_for_selector("#moves-part", timeout=PATIENCE)
+        assert page.inner_text("#count") == "Round 1, 18 of 18 taps"
+    assert np.abs(np.subtract(pulls_live(tmp_path), pulls_of_file(command, microphone))).max() < SAME
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1600, "dark")])

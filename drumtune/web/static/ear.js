@@ -2,7 +2,7 @@
 const KEEP = 1000; // blocks kept while the server is away, some 20 s
 
 export class Ear {
-  constructor(send) { this.send = send; this.blocks = []; this.context = null; this.tune = ""; this.lost = null; }
+  constructor(send) { this.send = send; this.blocks = []; this.context = null; this.tune = ""; this.lost = null; this.away = 0; }
 
   get open() { return this.context !== null; }
 
@@ -22,6 +22,14 @@ export class Ear {
     this.stream.getAudioTracks()[0].addEventListener("ended", () => { this.stop(); if (this.lost) this.lost(); });
     this.context.createMediaStreamSource(this.stream).connect(this.node);
     await this.context.resume();
+    this.context.onstatechange = () => this.turn();
+  }
+
+  turn() { // sound that passed while the browser had stopped listening is told as lost, not joined over
+    if (!this.context) return;
+    if (this.context.state !== "running") { this.away = this.away || performance.now(); return; }
+    if (this.away) this.node.port.postMessage(Math.round((performance.now() - this.away) / 1000 * this.rate));
+    this.away = 0;
   }
 
   take(block) {

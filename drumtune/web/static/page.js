@@ -1,6 +1,7 @@
 // The page: which drum, the round as it goes on, and what else can be asked for.
 import { Ear } from "/static/ear.js";
 import { Link } from "/static/link.js";
+import { notes, offsets, ringing, rounds, signed, strips } from "/static/pictures.js";
 import { draw } from "/static/strip.js";
 
 const at = (id) => document.getElementById(id);
@@ -35,7 +36,7 @@ async function choose() {
   if (wanted && drums.some((drum) => drum.name === wanted)) { open(wanted); return; }
   at("choose").hidden = false; at("round").hidden = true; at("change").hidden = true; at("drum-name").textContent = "";
   at("drums").replaceChildren(...drums.map((drum) => {
-    const row = make("li"), button = make("button", `${drum.name}: ${drum.sizes}; ${drum.takes} takes`, { type: "button" });
+    const row = make("li"), button = make("button", `${drum.name}: ${drum.sizes}; ${drum.takes} take${drum.takes === 1 ? "" : "s"}`, { type: "button" });
     button.onclick = () => open(drum.name);
     row.append(button);
     return row;
@@ -110,32 +111,35 @@ function show() {
   if (!state) return;
   const done = state.rods * state.per_rod, in_ = state.taps.reduce((sum, count) => sum + Math.min(count, state.per_rod), 0);
   at("count").textContent = `Round ${state.number}, ${in_} of ${done} taps`;
-  big(...headline());
+  const [text, how] = headline();
+  big(text);
+  if (at("how").textContent !== how) at("how").textContent = how;
   at("dots").textContent = state.phase === "tapping" ? "\u25cf".repeat(state.per_rod - state.left) + "\u25cb".repeat(state.left) : "";
   at("listen").textContent = ear.open ? "Stop listening (l)" : state.listening ? "Listen here instead (l)" : "Listen (l)";
   at("listen").classList.toggle("main", !ear.open);
   if (state.trouble) at("trouble").textContent = state.trouble;
   else if (link.up) at("trouble").textContent = "";
+  at("heard-note").hidden = state.phase === "moves" || !state.heard.some((line) => line);
   draw(at("strip"), state, reading && reading.rods.length === state.rods ? reading : null);
   for (const [, what] of KEYS) at(`key-${what}`).disabled = state.phase === "moves" && what !== "restart";
   moves();
   table();
 }
 
-function headline() {
-  if (state.busy || (state.phase === "reading" && !state.trouble)) return ["Reading\u2026", false];
-  if (state.phase === "reading") return ["No reading", false];
-  if (state.phase === "tapping") return [`Rod ${state.due}`, false];
+function headline() { // the one instruction, and how
+  if (state.busy || (state.phase === "reading" && !state.trouble)) return ["Reading\u2026", ""];
+  if (state.phase === "reading") return ["No reading", ""];
+  if (state.phase === "tapping") return [`Rod ${state.due}`, ""];
   const rest = state.moves.find((move) => !state.ticked.includes(move.order));
-  if (rest) return [rest.words, true];
-  return [state.moves.length ? "All moves made" : state.verdict === "even" ? "Even" : "No moves", false];
+  if (rest) return [`Rod ${rest.rod}`, `${rest.action === "raise" ? "\u25b2" : "\u25bc"} ${rest.words.replace(/^[^:]*: /, "")}`];
+  return [state.moves.length ? "All moves made" : state.verdict === "even" ? "Even" : "No moves", ""];
 }
 
-function big(text, long) {
+function big(text) {
   const place = at("big");
   if (place.textContent === text) return;
   place.textContent = text;
-  place.classList.toggle("long", long);
+  place.classList.toggle("long", text.length > 6);
   place.classList.remove("flash");
   requestAnimationFrame(() => place.classList.add("flash"));
 }
@@ -213,7 +217,14 @@ document.addEventListener("keydown", (event) => {
   else if (/^[1-9]$/.test(event.key) && state && state.phase === "moves" && state.moves.some((move) => move.order === Number(event.key))) link.say({ do: "tick", order: Number(event.key) });
 });
 
-document.addEventListener("visibilitychange", () => { if (!document.hidden) ear.wake(); });
+document.addEventListener("visibilitychange", () => { if (!document.hidden) awake(); });
+document.addEventListener("resume", awake);
+
+function awake() { // after a sleep: the microphone, the screen and the connection
+  ear.wake();
+  if (ear.open && navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {});
+}
+
 at("speak").checked = localStorage.getItem("speak") === "yes";
 at("speak").onchange = () => { localStorage.setItem("speak", at("speak").checked ? "yes" : "no"); speak("Speaking."); };
 
@@ -223,21 +234,31 @@ const query = () => `?drum=${encodeURIComponent(state.drum)}`;
 
 function ring(found) {
   if (found.trouble) { at("ring").replaceChildren(make("p", found.trouble, { role: "alert" })); return; }
-  at("ring").replaceChildren(make("pre", found.text));
+  at("ring").replaceChildren(...ringing(found.picture), told(found.text));
+}
+
+function told(text) { // the whole answer in words, for those who want it
+  const made = make("details", "");
+  made.append(make("summary", "In words and numbers"), make("pre", text));
+  return made;
 }
 
 at("ask-ring").onclick = () => { at("ring").replaceChildren(make("p", "Looking at it\u2026")); link.say({ do: "ring" }); };
-for (const what of ["pair", "kit"]) {
+for (const [what, picture] of [["pair", offsets], ["kit", notes]]) {
   at(`ask-${what}`).onclick = async () => {
     at(what).replaceChildren(make("p", "Working it out\u2026", { role: "status" }));
-    try { at(what).replaceChildren(make("pre", (await ask(`/api/${what}${query()}`)).text)); } catch (failure) { at(what).replaceChildren(make("p", failure.message, { role: "alert" })); }
+    try {
+      const found = await ask(`/api/${what}${query()}`), list = make("ol", "");
+      if (what === "pair") list.append(...found.recommended.map((one) => make("li", `${signed(one.semitones)} semitones: ${one.why}`)));
+      at(what).replaceChildren(picture(found), list, told(found.text));
+    } catch (failure) { at(what).replaceChildren(make("p", failure.message, { role: "alert" })); }
   };
 }
 at("part-log").addEventListener("toggle", async () => {
   if (!at("part-log").open) return;
   try {
     const rows = await ask(`/api/log${query()}`);
-    at("log").replaceChildren(rows.length ? grid(["take", "when", "verdict", "spread, cents", "pulls, cents"], rows.map((row) => [row.number, row.when.slice(0, 16).replace("T", " "), row.verdict, row.spread_cents, row.pulls_cents.join(" ")])) : make("p", "No takes yet."));
+    at("log").replaceChildren(...rows.length ? [rounds(rows), strips(rows)] : [], rows.length ? grid(["take", "when", "verdict", "spread, cents", "pulls, cents"], rows.map((row) => [row.number, row.when.slice(0, 16).replace("T", " "), row.verdict, row.spread_cents, row.pulls_cents.join(" ")])) : make("p", "No takes yet."));
   } catch (failure) { at("log").replaceChildren(make("p", failure.message, { role: "alert" })); }
 });
 at("upload").addEventListener("submit", async (event) => {

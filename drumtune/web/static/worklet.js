@@ -6,6 +6,7 @@ class Blocks extends AudioWorkletProcessor {
     this.block = new Float32Array(this.size);
     this.used = 0;
     this.frame = 0; // frames handed on
+    this.port.onmessage = (event) => { this.frame += this.used + event.data; this.used = 0; }; // so many went by unheard
     this.skip = Math.round(0.1 * sampleRate); // frames jump while the microphone opens
   }
 
