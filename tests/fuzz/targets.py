@@ -16,8 +16,9 @@ import numpy as np
 import odd_files
 
 from drumtune.advice import round as rounds
+from drumtune.advice.rounds import know
 from drumtune.audio import read_take
-from drumtune.cli import kit_job
+from drumtune.cli import kit_job, log_words, round_job
 from drumtune.cli import stand as stand_command
 from drumtune.errors import DrumtuneError
 from drumtune.stand import Stand, dump_stand, parse_kit, parse_stand
@@ -72,11 +73,16 @@ def _imported(source, target):
         assert not target.exists()
         return
     with opened(target) as connection:
-        queries.stands(connection)
-        for entry in queries.entries(connection, undone=True):
-            assert np.isfinite(entry.reading.covariance).all()
-        queries.settings(connection)
-        assert not [fault for fault in queries.faults(connection) if "lacks" not in fault]
+        entries = queries.entries(connection, undone=True)
+        log_words.list_json(entries, queries.settings(connection))
+        assert queries.faults(connection) == ()
+        for entry in entries:
+            log_words.entry_json(entry)
+        for kept in queries.stands(connection):
+            own = queries.entries(connection, stand_id=kept.stand_id)
+            if own:
+                log_words.learned_document(know(kept.stand.drum, round_job.chain(own)))
+                round_job.history(own)
     target.unlink()
 
 

@@ -42,7 +42,7 @@ def test_a_recording_that_is_none(behaves, recordings, good, out, door):
     words = doors.for_recordings(good, out)[door]
     assert len(refused) > 150
     for name, path in refused.items():
-        if door in LATER and name not in SOME:
+        if door in LATER and name not in SOME[:4]:
             continue
         if name in STREAMED and door.startswith("even"):
             continue
