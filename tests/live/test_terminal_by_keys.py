@@ -84,7 +84,10 @@ def player(tmp_path, data_takes):
             playing.pop().wait()
         playing.append(sound_server.playing(env, path))
 
-    return play
+    yield play
+    for program in playing:
+        program.terminate()
+        program.wait(10)
 
 
 def a_round(screen, env, player):

@@ -1,11 +1,13 @@
 """Who is let in: hosts, origins, codes and sizes, and sockets that send rubbish."""
 
+import hmac
 import random
 
 import pytest
-from pages_made import HOST, ORIGIN, RATE, client, sound, until
+from pages_made import HOST, ORIGIN, RATE, Answer, client, sound, until
 from starlette.websockets import WebSocketDisconnect
 
+from drumtune.web.app import UPLOAD_S
 from drumtune.web.guard import MOST_JSON, MOST_UPLOAD, TRIES, WINDOW, Pairing
 
 
@@ -124,6 +126,33 @@ def test_a_made_up_token_or_a_code_in_other_letters_does_not_pair():
     assert pairing.token_for(codes[0]) is not None
 
 
+def test_codes_and_tokens_are_compared_in_constant_time_and_every_token_is(monkeypatch):
+    compared = []
+    real = hmac.compare_digest
+    monkeypatch.setattr(hmac, "compare_digest", lambda a, b: (compared.append((a, b)), real(a, b))[1])
+    _, codes, pairing = paired()
+    tokens = [pairing.token_for(codes[-1]) for _ in range(3)]
+    assert [a for a, _ in compared] == [code.encode() for code in codes[:3]]
+    compared.clear()
+    assert pairing.knows(tokens[0])
+    assert [b for _, b in compared] == [token.encode() for token in tokens]
+
+
+def test_an_upload_is_read_by_the_worker_within_its_time_limit(tmp_path):
+    calls = []
+
+    def call(seconds, do, *words):
+        calls.append((seconds, do))
+        return do(*words)
+
+    def upload(name, path, per_rod):
+        return Answer({}, (), "even")
+
+    with client(tmp_path, call=call, upload=upload) as page:
+        assert page.post("/api/upload?drum=floor", files={"take": ("a.wav", b"RIFF")}).status_code == 200
+    assert calls == [(UPLOAD_S, upload)]
+
+
 def test_ten_thousand_random_messages_are_refused_and_the_server_lives(tmp_path):
     rng = random.Random(7)
     words = ['{"do":"listen","rate":1e999}', '{"do":"tick"}', '{"do":["go"]}', "[" * 5000, '"x"', "{}", "null", "",
@@ -158,7 +187,8 @@ def test_what_is_no_sound_is_refused_and_the_stream_goes_on(tmp_path, block):
     with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as socket:
         socket.send_json({"do": "listen", "rate": RATE, "tune": "a"})
         socket.send_bytes(block)
-        assert "sound" in until(socket, lambda news: "error" in news)["error"] or "samples"
+        error = until(socket, lambda news: "error" in news)["error"]
+        assert error.startswith(("sound comes as a frame number", "these are no samples"))
         socket.send_bytes(sound(0, [0.0] * 3200))
         assert until(socket, lambda news: "level" in news)["got"] == 3200
 
