@@ -136,8 +136,8 @@ class Table:
         except DrumtuneError as failure:
             self.tell(self.session.failed(str(failure)))
 
-    def screen(self) -> Group:
-        """What is shown now."""
+    def screen(self, width: int = WIDEST) -> Group:
+        """What is shown now, the large letters in no more than `width` columns."""
         from rich.console import Group
         from rich.panel import Panel
         from rich.text import Text
@@ -145,7 +145,7 @@ class Table:
         state = self.session.state
         head, under = headline(state)
         dots = "●" * (state.per_rod - state.left) + "○" * state.left if state.due else under
-        big = Text.assemble((large(head, WIDEST), "bold"), "\n\n", dots)
+        big = Text.assemble((large(head, width), "bold"), "\n\n", dots)
         level = min(round(self.session.level * 40), 40)
         word = "too loud" if self.session.level > live.LOUD else ""
         body = [strip(state, self.answer, self.session.heard())]
@@ -218,7 +218,7 @@ class Show:
         """Draw the screen anew, if that was not done just now."""
         if self.screen is not None and time.monotonic() - self.drawn >= EVERY:
             self.drawn = time.monotonic()
-            self.screen.update(self.table.screen())
+            self.screen.update(self.table.screen(min(WIDEST, self.screen.console.width - 4)))
 
     def say(self, said: tuple[rounds.Message, ...]) -> None:
         """Print what was said, where there is no screen and no JSON is wanted."""

@@ -74,6 +74,12 @@ def test_large_letters_are_five_rows_and_fit_or_are_spaced_out():
     assert large("ä1", 40) == "ä  1"
 
 
+def test_a_narrow_terminal_gets_the_rod_spaced_out(table):
+    out = io.StringIO()
+    Console(file=out, width=30, color_system=None).print(table.screen(26))
+    assert "R  O  D     1" in out.getvalue()
+
+
 def test_what_is_heard_at_a_rod_is_shown_as_it_comes_in(aside):
     table = Table(Told("lab", 4, None, 1), None, aside)
     table.session.listen(RATE)

@@ -115,6 +115,16 @@ def test_a_device_that_goes_away_is_said():
         next(microphone.blocks())
 
 
+def test_a_device_that_came_back_is_known_by_its_name_though_its_number_changed():
+    sound = Sound()
+    sound.fresh = ("stage left", "speaker", "built-in")  # what there is when PortAudio starts anew
+    sound._terminate = lambda: None
+    sound._initialize = lambda: setattr(sound, "names", sound.fresh)
+    assert live.again(DEVICE, sound) == live.Device(2, "built-in", 2, 48000.0)
+    sound.fresh = ("speaker",)
+    assert live.again(DEVICE, sound) == DEVICE  # not there yet: the old one is tried again
+
+
 def test_a_device_that_cannot_be_opened_and_a_channel_it_has_not_are_said_in_one_line():
     with pytest.raises(live.DeviceError, match="stage left cannot be opened: Device unavailable"):
         live.Microphone(live.Device(2, "stage left", 2, 48000.0), lambda: 0.0, Sound()).__enter__()
