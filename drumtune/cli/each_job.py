@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from drumtune.cli import THREADS, job
 from drumtune.errors import DrumtuneError
+from drumtune.files import shown
 
 if TYPE_CHECKING:
     from drumtune.drum import Air, Drum
@@ -117,7 +118,9 @@ def _answer(done: Future[job.Job | Failed], path: Path) -> job.Job | Failed:
     try:
         return done.result()
     except BrokenProcessPool:
-        return Failed(path, f"{path}: a process was ended while takes were read, by the system or by hand: try again")
+        return Failed(
+            path, f"{shown(path)}: a process was ended while takes were read, by the system or by hand: try again"
+        )
 
 
 def _alone() -> None:

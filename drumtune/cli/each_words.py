@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from drumtune.cli import documents
 from drumtune.cli.each_job import Failed
 from drumtune.cli.strict_json import dumps, number
+from drumtune.files import shown
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,7 +30,7 @@ NOT_READ = "not read"
 
 def text(takes: Sequence[Path], answers: Sequence[Job | Failed]) -> str:
     """A table, one line per take under a head."""
-    return "\n".join(_lines([str(path) for path in takes], answers))
+    return "\n".join(_lines([shown(path) for path in takes], answers))
 
 
 def _lines(names: Sequence[str], answers: Sequence[Job | Failed]) -> Iterator[str]:
@@ -55,7 +56,7 @@ def _taps(answer: Job) -> int:
 
 def failure(answer: Failed) -> str:
     """Why a take was not read, with its name in front."""
-    name = str(answer.path)
+    name = shown(answer.path)
     return answer.failure if answer.failure.startswith(name) else f"{name}: {answer.failure}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import statistics
 import subprocess
 import sys
@@ -84,9 +85,10 @@ def stages() -> str:
     segments = np.stack([samples[start : start + round(0.5 * rate)] for start in begins[:8]])
     burst, burst_rate = sound(DEMO / "bakery-burst.wav")
     response = room_sound.bursts(burst, burst_rate)
-    heads = TwoHeads(Head.of_film(6 * INCH, 10), Head.of_film(6 * INCH, 7.5), 8 * INCH)
+    depths = itertools.count(8.0, 0.01)  # each time another shell, so that nothing known of the last one helps
 
     def scan():
+        heads = TwoHeads(Head.of_film(6 * INCH, 10), Head.of_film(6 * INCH, 7.5), next(depths) * INCH)
         return pair.scan(pair.tune(heads, 150.0, order=0), np.linspace(-12.0, 12.0, 100))
 
     works: dict[str, tuple[Work, Floats]] = {
@@ -155,13 +157,18 @@ def synth() -> str:
     rate, seconds, rng = 48000.0, 10, np.random.default_rng(1)
     lines = Lines(rng.uniform(60.0, 4000.0, 60), rng.uniform(2.0, 30.0, 60), np.full(60, -1j))
     count = round(seconds * rate)
-    drum = TwoHeads(Head.of_film(6 * INCH, 10), Head.of_film(6 * INCH, 7.5), 8 * INCH)
+    depths = itertools.count(8.0, 0.01)  # each time another shell, so that nothing known of the last one helps
+
+    def search():
+        drum = TwoHeads(Head.of_film(6 * INCH, 10), Head.of_film(6 * INCH, 7.5), next(depths) * INCH)
+        return whole_hit.lines(drum, 2500.0, 3200.0)
+
     noise = rng.standard_normal(count)
     strokes = {"60 lines, 10 s": Stroke(), "60 lines, glide, stick, 10 s": Stroke(glide_cents=40.0, noise_db=-20.0)}
     works: dict[str, Work] = {
         name: partial(whole_hit.sound, lines, count, rate, stroke) for name, stroke in strokes.items()
     }
-    works["lines of a drum of two heads found"] = lambda: whole_hit.lines(drum, 2500.0, 3200.0)
+    works["lines of a drum of two heads found"] = search
     works["fft"] = partial(fft, noise)
     for work in works.values():
         work()
