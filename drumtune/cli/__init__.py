@@ -10,7 +10,10 @@ import contextlib
 import importlib
 import io
 import os
+import signal
 import sys
+import threading
+from collections.abc import Iterator
 
 import typer
 
@@ -46,8 +49,9 @@ def main() -> None:
     _one_thread()
     _printable()
     try:
-        status = build()(standalone_mode=False)
-        sys.stdout.flush()
+        with _ended_in_order():
+            status = build()(standalone_mode=False)
+            sys.stdout.flush()
     except KeyboardInterrupt:
         status = STOPPED
     except SystemExit:  # of the parser, when what it prints to has gone away
@@ -57,6 +61,26 @@ def main() -> None:
     if status == STOPPED:
         _fail("stopped")
     sys.exit(status if isinstance(status, int) else 0)
+
+
+@contextlib.contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """Treat the system's requests to end, and a terminal that is closed, as Ctrl-C: what is half written is removed."""
+    before = {}
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL and _first_thread():
+            before[number] = signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _first_thread() -> bool:
+    """Whether this thread may say what signals do."""
+    return threading.current_thread() is threading.main_thread()
 
 
 def _words(failure: Exception) -> str:

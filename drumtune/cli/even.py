@@ -193,7 +193,7 @@ def _write_csv(path: Path, text: str) -> None:
     from drumtune.files import written
 
     with written(path) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="")
+        temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="")
 
 
 def _draw(path: Path, done: Job) -> None:

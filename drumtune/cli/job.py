@@ -143,7 +143,9 @@ def left_out(take: Recording, rejected: Sequence[Rejected]) -> list[str]:
 
 def _place(take: Recording, time: float) -> str:
     """A time of the take, in the file it fell in where there are several."""
+    from drumtune.files import shown
+
     if len(take.parts) < 2:
         return f"{time:.2f} s"
     part = max(k for k, (start, _) in enumerate(take.parts) if k == 0 or start <= time * take.sample_rate)
-    return f"{time - take.parts[part][0] / take.sample_rate:.2f} s of {Path(take.files[part]).name}"
+    return f"{time - take.parts[part][0] / take.sample_rate:.2f} s of {shown(Path(Path(take.files[part]).name))}"

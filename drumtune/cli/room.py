@@ -83,5 +83,5 @@ def room(
         from drumtune.files import written
 
         with written(save) as temporary:
-            temporary.write_text(room_documents.as_json(job, limit) + "\n", encoding="utf-8")
+            temporary.write_text(room_documents.as_json(job, limit) + "\n", encoding="utf-8", errors="backslashreplace")
     typer.echo(room_documents.as_json(job, limit) if json else room_documents.text(job))

@@ -186,6 +186,7 @@ def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
     """Impulse responses of all recordings at one rate, that rate, and warnings."""
     from drumtune.advice import room_sound
     from drumtune.dsp.faults import is_clipped
+    from drumtune.files import shown
 
     if not sounds.claps:
         return [], 0.0, []
@@ -193,7 +194,9 @@ def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
     rate = takes[0].sample_rate
     _same_rate(takes, sounds.claps)
     warnings = [
-        f"{path.name}: {line}" for path, take in zip(sounds.claps, takes, strict=True) for line in take.warnings
+        f"{shown(Path(path.name))}: {line}"
+        for path, take in zip(sounds.claps, takes, strict=True)
+        for line in take.warnings
     ]
     if sounds.sweep is not None:
         played = _read(sounds.sweep, None)

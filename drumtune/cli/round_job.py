@@ -261,12 +261,13 @@ def _take(done: job.Job, asked: Asked) -> Take:
 def _hashed(path: Path) -> TakeFile:
     """Name, size and SHA-256 of a file."""
     from drumtune.errors import AudioError
+    from drumtune.files import shown
     from drumtune.store.records import TakeFile
 
     try:
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256")
-            return TakeFile(path.name, file.tell(), digest.hexdigest())
+            return TakeFile(shown(Path(path.name)), file.tell(), digest.hexdigest())
     except OSError as cause:
         raise AudioError(f"cannot read {path} again: {cause.strerror or cause}") from cause
 

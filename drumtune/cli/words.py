@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -23,12 +24,14 @@ def text(job: Job) -> str:
 def headline(job: Job) -> str:
     """One line: the drum and what was recorded."""
     from drumtune.drum import INCH
+    from drumtune.files import shown
 
     drum = job.reading.drum
     taps = sum(rod.taps_used for rod in job.reading.rods)
+    names = ", ".join(shown(Path(path.name)) for path in job.files)
     return (
         f"{2.0 * drum.head.radius / INCH:.4g} inch head, {drum.rods} rods; "
-        f"{taps} taps used in {job.duration:.1f} s of sound ({', '.join(path.name for path in job.files)})"
+        f"{taps} taps used in {job.duration:.1f} s of sound ({names})"
     )
 
 

@@ -103,6 +103,8 @@ def told(path: Path, *, writing: bool) -> Iterator[None]:
         yield
     except sqlite3.Error as cause:
         raise LogError(_words(path, cause, writing)) from cause
+    except (UnicodeEncodeError, OverflowError) as cause:
+        raise LogError("no log holds such a name, note or number: check what was typed; nothing was changed") from cause
     except OSError as cause:
         what = "write" if writing else "read"
         raise LogError(

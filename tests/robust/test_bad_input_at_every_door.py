@@ -3,8 +3,11 @@
 Memory is bounded by the address space, time by a guard that only a hang meets.
 """
 
+import json
 import os
+import shutil
 import sys
+import tempfile
 from pathlib import Path
 
 import doors
@@ -110,6 +113,60 @@ def test_a_place_to_write_to_that_is_none(behaves, good, out, tmp_path, door):
     assert list((tmp_path / "folder.toml").iterdir()) == []
     assert (tmp_path / "null.json").read_text() == "null"
     assert not any(path.name.startswith(".") for path in tmp_path.iterdir())
+
+
+UNREADABLE = (
+    "even",
+    "ring",
+    "room",
+    "pair --top-take",
+    "kit",
+    "kit --room",
+    "kit --now",
+    "stand new --file",
+    "log import",
+)
+
+
+@pytest.mark.parametrize("door", UNREADABLE)
+def test_a_file_that_may_not_be_read(command, good, door):
+    """As root, who may read anything, the command is run with the rights of nobody (its modules are loaded before)."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o777)
+        near = {stem: Path(shutil.copy(path, folder)) for stem, path in good.items()}
+        words = (doors.for_recordings(near, folder) | doors.for_texts(near, folder))[door]
+        command(*doors.with_file(words, folder / "gone"))
+        secret = Path(shutil.copy(good["taps"], folder / "secret.wav"))
+        secret.chmod(0o000)
+        root = os.getuid() == 0
+        if root:
+            os.setresuid(65534, 65534, 0)
+        try:
+            status, out, told = command(*doors.with_file(words, secret))
+        finally:
+            if root:
+                os.setresuid(0, 0, 0)
+    assert (status, out, told.count("\n")) == (2, "", 1)
+    assert "secret.wav" in told
+    assert any(words in told for words in ("may not read", "Permission denied", "not readable"))
+
+
+def test_names_that_are_no_letters_go_through_answer_pictures_report_and_log(command, good, tmp_path):
+    """Bytes no encoding knows: JSON has them as escapes, and the log keeps the take."""
+    name = Path(shutil.copy(good["taps"], tmp_path / os.fsdecode(b"t\xffaps \xe4.wav")))
+    outputs = ("--plot", tmp_path / "a.png", "--report", tmp_path / "a.html", "--csv", tmp_path / "a.csv")
+    status, printed, told = command("even", name, *doors.STAND, "--json", *outputs)
+    assert (status, told) == (0, "")
+    assert "t\udcffaps" in json.loads(printed)["take"]["files"][0]
+    assert {path.name for path in tmp_path.iterdir()} >= {"a.png", "a.html", "a.csv"}
+    log = Path(shutil.copy(good["log"], tmp_path))
+    words = ("--drum", "floor", "--taps-per-rod", 2, "--log", log)
+    assert command("even", name, *words)[::2] == (0, "")
+    status, printed, told = command("log", "show", 1, "--log", log, "--json")
+    assert json.loads(printed)["log"]["files"][0]["name"] == "t?aps ?.wav"
+    assert command("log", "export", tmp_path / "a.json", "--log", log)[::2] == (0, "")
+    assert command("log", "import", tmp_path / "a.json", "--log", tmp_path / "b.sqlite3")[::2] == (0, "")
 
 
 def test_every_command_has_its_doors_here():
