@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from drumtune.advice.cautions import cautions_for
 from drumtune.advice.descent import Chances, Goal, best_turns, chances, left_after, measure
 from drumtune.advice.reading import Reading, Verdict
-from drumtune.advice.response import Learned, Seen, learn
+from drumtune.advice.response import Learned, learn
+from drumtune.advice.rod_state import Seen
 from drumtune.advice.turns import LARGE_STEPS, MOST_STEPS, STEP, Action, Move, Plan, crosswise
 from drumtune.drum import Air, Drum
 from drumtune.physics import air as loaded
@@ -40,7 +41,7 @@ UNSAID = 3.0
 takes of 18 drums)."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
-TAPS = 60
+TAPS = 90
 """Taps of a take that are asked for in rounds: single taps say little about one side being tighter than the other, and
 that gets better with the root of their number."""
 MOST_TURN = STEP * MOST_STEPS
@@ -294,12 +295,12 @@ def _in_best_step(draws: Chances, goal: Goal, up: bool) -> tuple[Floats, Floats,
 
 
 def taps_per_rod(rods: int) -> int:
-    """Taps at each rod that rounds with a known drum ask for.
+    """Taps at each rod that are asked for once there is a first reading.
 
     Examples
     --------
     >>> [taps_per_rod(rods) for rods in (5, 6, 8, 10, 12)]
-    [12, 10, 8, 6, 5]
+    [18, 15, 12, 9, 8]
     """
     return math.ceil(TAPS / rods)
 

@@ -17,14 +17,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from drumtune.advice.cautions import cautions_for
 from drumtune.advice.reading import Verdict
-from drumtune.advice.steps import Problem, best_steps
+from drumtune.advice.steps import DEFAULT_PRICES, Prices, Problem, best_steps
 from drumtune.drum import Drum
 from drumtune.physics.film import safe_share, stress
 from drumtune.physics.hearing import smallest_beating_split
 from drumtune.physics.rods import RodResponse, rod_response
 
 STEP = 1.0 / 16.0
-"""Smallest turn advised."""
+"""Smallest turn advised as a rule."""
+STEPS = (STEP, STEP / 2.0)
+"""Smallest turns to plan in; the finer where no round of coarser ones makes the head more even."""
 MOST_STEPS = 4
 """Most steps per rod and round: a quarter turn."""
 LARGE_STEPS = 2
@@ -131,20 +133,21 @@ def plan_moves(
     x, C = _checked(pulls, covariance, drum.rods)
     rods = response or rod_response(drum, tension)
     shift = _canonical(x)
-    steps = np.zeros(drum.rods, dtype=int)
-    before = after = _spread_after(x[shift], C[np.ix_(shift, shift)], rods, steps)
-    scale = 1.0
+    trial = _Trial.none(x[shift], C[np.ix_(shift, shift)], rods)
     if verdict not in ("even", "unsure"):
         raising = drum.head.thickness == 0.0 or safe_share(stress(tension, drum.head.thickness)) < 1.0
-        steps[shift], scale = _round(x[shift], np.diagonal(C)[shift], rods, bool(raising), before[1])
-        after = _spread_after(x[shift], C[np.ix_(shift, shift)], rods, steps[shift])
-    present = float(np.ptp(x))
-    if after[0] >= present or not steps.any():
-        steps[:], after = 0, (present, before[1])
-    change = rods.effect(steps * STEP)
-    moves = _moves(steps, shift)
-    notes = _notes(steps, scale, rods, float(change.mean()), verdict)
-    return Plan(moves, *after, float(change.mean()), cautions_for(x, C, drum, tension, change, bool(moves)), notes)
+        for step in STEPS:
+            trial = _round(x[shift], C[np.ix_(shift, shift)], rods, bool(raising), step)
+            if trial.turns.any() or float(np.ptp(x)) < EVEN_SPREAD:
+                break
+    turns = np.zeros(drum.rods)
+    turns[shift] = trial.turns
+    change = rods.effect(turns)
+    moves = _moves(turns, shift)
+    notes = _notes(turns, trial.scale, rods, float(change.mean()), verdict)
+    return Plan(
+        moves, *trial.after, float(change.mean()), cautions_for(x, C, drum, tension, change, bool(moves)), notes
+    )
 
 
 def words(move: Move) -> str:
@@ -191,21 +194,41 @@ def _canonical(x: NDArray[np.float64]) -> NDArray[np.int_]:
     return around if tuple(x[around]) >= tuple(x[back]) else back
 
 
-def _round(
-    x: NDArray[np.float64], variance: NDArray[np.float64], rods: RodResponse, raising: bool, spread_sd: float
-) -> tuple[NDArray[np.int_], float]:
-    """Signed steps per rod and the share of the way this round goes, 0...1."""
-    sd = np.sqrt(variance)
-    effect = rods.cautious_matrix * STEP
-    limit = MOST_STEPS if np.ptp(x) - 2.0 * spread_sd >= EVEN_SPREAD else 1
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """Signed turns per rod (N,), the share of the way they go (0...1), and mean and deviation of the spread after."""
+
+    turns: NDArray[np.float64]
+    scale: float
+    after: tuple[float, float]
+
+    @classmethod
+    def none(cls, x: NDArray[np.float64], C: NDArray[np.float64], rods: RodResponse) -> _Trial:
+        """No turn; the spread is that read."""
+        still = np.zeros(x.size)
+        return cls(still, 1.0, (float(np.ptp(x)), _spread_after(x, C, rods, still)[1]))
+
+
+def _round(x: NDArray[np.float64], C: NDArray[np.float64], rods: RodResponse, raising: bool, step: float) -> _Trial:
+    """Turns in whole steps; none where they are not expected to make the spread smaller."""
+    none = _Trial.none(x, C, rods)
+    sd = np.sqrt(np.diagonal(C))
+    effect = rods.cautious_matrix * step
+    most = MOST_STEPS if np.ptp(x) - 2.0 * none.after[1] >= EVEN_SPREAD else 1
+    limit = round(most * STEP / step)
     need = _need(x, effect)
     scale = min(1.0, 2.0 * limit / max(float(np.ptp(need)), 1e-9))
     direction = np.where(np.abs(x) > sd, -np.sign(x), 0.0).astype(int)
     if not raising:
         direction = np.minimum(direction, 0)
-    own = np.diagonal(rods.matrix) * STEP
-    least = np.maximum(np.ceil(sd / own), 1.0).clip(max=MOST_STEPS + 1).astype(int)
-    return best_steps(Problem(scale * x, effect, direction, least, np.full(x.size, limit))), scale
+    own = np.diagonal(rods.matrix) * step
+    least = np.maximum(np.ceil(sd / own), 1.0).clip(max=limit + 1).astype(int)
+    share = step / STEP
+    prices = Prices(step=DEFAULT_PRICES.step * share, lowered_step=DEFAULT_PRICES.lowered_step * share)
+    steps = best_steps(Problem(scale * x, effect, direction, least, np.full(x.size, limit), prices))
+    turns = np.asarray(steps * step, np.float64)
+    after = _spread_after(x, C, rods, turns)
+    return none if after[0] >= np.ptp(x) else _Trial(turns, scale, after)
 
 
 def _need(x: NDArray[np.float64], effect: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -215,25 +238,25 @@ def _need(x: NDArray[np.float64], effect: NDArray[np.float64]) -> NDArray[np.flo
 
 
 def _spread_after(
-    x: NDArray[np.float64], C: NDArray[np.float64], rods: RodResponse, steps: NDArray[np.int_]
+    x: NDArray[np.float64], C: NDArray[np.float64], rods: RodResponse, turns: NDArray[np.float64]
 ) -> tuple[float, float]:
-    """Mean and standard deviation of the true spread after `steps`, over what reading and gains leave open."""
-    covariance = C + rods.effect_covariance(steps * STEP)
+    """Mean and standard deviation of the true spread after `turns`, over what reading and gains leave open."""
+    covariance = C + rods.effect_covariance(turns)
     value, vector = np.linalg.eigh(0.5 * (covariance + covariance.T))
     noise = np.random.default_rng(0).standard_normal((DRAWS, x.size)) * np.sqrt(np.maximum(value, 0.0))
-    left = x + rods.effect(steps * STEP) + noise @ vector.T
+    left = x + rods.effect(turns) + noise @ vector.T
     spread = np.ptp(left, axis=1)
     return float(spread.mean()), float(spread.std())
 
 
-def _moves(steps: NDArray[np.int_], shift: NDArray[np.int_]) -> tuple[Move, ...]:
+def _moves(turns: NDArray[np.float64], shift: NDArray[np.int_]) -> tuple[Move, ...]:
     """Moves in order: crosswise from the largest when any is large, else round the head from the marked rod."""
-    turned = [int(rod) for rod in np.flatnonzero(steps)]
-    if np.abs(steps).max(initial=0) >= LARGE_STEPS:
-        first = max(shift, key=lambda rod: abs(steps[rod]))
-        turned = crosswise(turned, steps.size, int(first))
+    turned = [int(rod) for rod in np.flatnonzero(turns)]
+    if np.abs(turns).max(initial=0.0) >= LARGE_STEPS * STEP:
+        first = max(shift, key=lambda rod: abs(turns[rod]))
+        turned = crosswise(turned, turns.size, int(first))
     return tuple(
-        Move(place, rod + 1, "raise" if steps[rod] > 0 else "lower", float(abs(steps[rod]) * STEP))
+        Move(place, rod + 1, "raise" if turns[rod] > 0.0 else "lower", float(abs(turns[rod])))
         for place, rod in enumerate(turned, start=1)
     )
 
@@ -259,19 +282,21 @@ def crosswise(turned: list[int], rods: int, first: int) -> list[int]:
 
 
 def _notes(
-    steps: NDArray[np.int_], scale: float, rods: RodResponse, change: float, verdict: Verdict | None
+    turns: NDArray[np.float64], scale: float, rods: RodResponse, change: float, verdict: Verdict | None
 ) -> tuple[str, ...]:
     """Sentences on what the plan rests on."""
-    if not steps.any():
+    if not turns.any():
         doubt = "The reading is not sure enough to turn a rod on it: tap round again."
-        return (doubt,) if verdict == "unsure" else ("No turn of 1/16 or more is expected to make the head more even.",)
+        return (doubt,) if verdict == "unsure" else ("No turn of 1/32 or more is expected to make the head more even.",)
     notes = [
         f"What a turn does to this drum is known to about {100.0 * rods.relative_sd[1:].mean():.0f} %: "
         "tap round again after these moves.",
         f"The whole head is expected to move by {change:+.0f} cents.",
     ]
+    if np.any(np.abs(turns) % STEP > 1e-9):
+        notes.append("Steps of 1/32 turn (11 degrees): this drum answers too strongly for coarser ones.")
     if scale < 1.0:
         notes.append(f"This is about {100.0 * scale:.0f} % of the way: more than a round allows is left for the next.")
-    if (steps < 0).any():
+    if (turns < 0).any():
         notes.append("A rod to be lowered is loosened past its mark and brought back up, so that it ends tightening.")
     return tuple(notes)

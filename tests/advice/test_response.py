@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from drumtune.advice.response import LAG, Seen, _possible, _State, learn
+from drumtune.advice.response import learn
+from drumtune.advice.rod_state import LAG, Seen, State, possible
 from drumtune.drum import Drum, Head
 from drumtune.physics.rods import harmonic_projectors, rod_response
 
@@ -130,10 +131,10 @@ def test_a_head_made_worse_by_a_slip_is_not_explained_by_rods_that_work_backward
 
 def test_an_account_that_needs_a_rod_to_work_backwards_hardly_counts():
     """Gains one deviation of 0.6 round 1, each for itself: the chance that five pass 0.2 is Phi(0.8/0.6)^5 = 0.62."""
-    state = _State(np.concatenate([np.zeros(8), np.ones(5), [LAG]]), 0.36 * np.eye(14))
-    assert _possible(state, 8) == pytest.approx(0.62, abs=0.06)
-    backwards = _State(np.concatenate([np.zeros(8), np.full(5, -1.0), [LAG]]), 0.04 * np.eye(14))
-    assert _possible(backwards, 8) < 1e-4
+    state = State(np.concatenate([np.zeros(8), np.ones(5), [LAG]]), 0.36 * np.eye(14))
+    assert possible(state, 8) == pytest.approx(0.62, abs=0.06)
+    backwards = State(np.concatenate([np.zeros(8), np.full(5, -1.0), [LAG]]), 0.04 * np.eye(14))
+    assert possible(backwards, 8) < 1e-4
 
 
 def test_moves_taken_for_granted_that_nobody_made_are_recognised():

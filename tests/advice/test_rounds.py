@@ -8,7 +8,8 @@ from scipy.optimize import brute
 
 from drumtune.advice.descent import Chances, Price, best_turns, chances, left_after, measure, ruler
 from drumtune.advice.reading import Tilt
-from drumtune.advice.response import Seen, learn
+from drumtune.advice.response import learn
+from drumtune.advice.rod_state import Seen
 from drumtune.advice.rounds import (
     FINE_SPREAD,
     Kept,

@@ -91,6 +91,16 @@ def test_the_spread_expected_is_not_larger_than_the_present(x, sd):
     assert result.expected_spread_sd_cents >= 0.0
 
 
+def test_a_drum_too_strong_for_sixteenths_is_turned_in_thirty_seconds():
+    """Known gains of which a 1/16 turn moves a rod by far more than it is off; a 1/32 turn serves."""
+    strong = RodResponse(8, np.array([1700.0, 500.0, 1400.0, 1400.0, 1400.0]), 1e-4 * np.eye(5))
+    x = np.array([20.0, -20.0, 20.0, -20.0, 20.0, -20.0, 20.0, -20.0])
+    result = plan_moves(x, noise(8, 1.0), drum(8), TENSION, strong, verdict="uneven")
+    assert {move.turns for move in result.moves} == {STEP / 2.0}
+    assert all((move.action == "lower") == (x[move.rod - 1] > 0.0) for move in result.moves)
+    assert result.expected_spread_cents < 0.5 * np.ptp(x)
+
+
 @FEW
 @given(uneven((0.0, EVEN_SPREAD)), st.floats(1.0, 6.0))
 def test_a_head_that_may_be_even_gets_no_move_above_a_step(x, sd):
