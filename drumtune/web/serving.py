@@ -78,6 +78,7 @@ def _bound(host: str, port: int) -> socket.socket:
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.bind((host, port))
+        bound.listen(128)  # whoever is quick waits until the server is up
     except OSError as cause:
         bound.close()
         raise DrumtuneError(f"cannot serve at port {port}: {cause.strerror or cause}; choose another --port") from cause

@@ -1,14 +1,17 @@
 """How late a tap shows and when the moves come, with the real server and sound in real time.
 
-Run: OMP_NUM_THREADS=1 python tests/bench/latency.py [PAGES] [ROUNDS]. Each page sends the take to a drum of its own.
+Run: python tests/bench/latency.py [PAGES] [ROUNDS]. Each page sends the take to a drum of its own.
 
 Told are: from the moment the block with the end of a tap's half second is sent to the moment the page is told of it;
-from the last tap to the moves; and the same less the 1.2 s of ring that a reading waits for, as a multiple of the CPU
+from the last tap to the moves; and the same less the second of ring that a reading waits for, as a multiple of the CPU
 time `read_head` takes in this process for the same take. With it the load of the machine, which shifts it all.
 """
 
 import json
 import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # before numpy is loaded, as the commands do
+
 import subprocess
 import sys
 import tempfile

@@ -63,7 +63,5 @@ def test_the_page_of_one_drum_is_named_safely(started):
 
 
 def test_a_port_that_is_taken_is_said_in_one_line(started):
-    with serving._bound("127.0.0.1", 0) as taken:
-        taken.listen()
-        with pytest.raises(DrumtuneError, match="choose another --port"):
-            serving._bound("127.0.0.1", taken.getsockname()[1])
+    with serving._bound("127.0.0.1", 0) as taken, pytest.raises(DrumtuneError, match="choose another --port"):
+        serving._bound("127.0.0.1", taken.getsockname()[1])
