@@ -55,33 +55,20 @@ class Slopes:
 
 
 class _Making:
-    """Slopes in the making: of the mode responses (M, G, K) and of the shape values (G, S, M); all of one point."""
+    """Slopes in the making, of one point: what the bands add to them."""
 
     def __init__(self, model: HeadModel, state: State, grid: Grid) -> None:
         taps, bins, used = model.angles.size, grid.frequency.size, grid.used
-        self.common = Common.read(state.common, model.at)
-        found, self.shape_slopes, self.inner_slopes = block_slopes(stiffness(model, state), model.fields)
+        self.read = Common.read(state.common, model.at)
+        found, shape_slopes, self.inner_slopes = block_slopes(stiffness(model, state), model.fields)
         self.inner = found.stiffness
         shapes = shape_table()(*places(model, state))
         self.values, self.by_radius, self.by_angle = (each @ found.shapes[:, :used] for each in shapes)
         self.values += state.own[:, SHAPE][:, :used] * model.shape_rms[:used]
-        self.by_field = shapes[0] @ self.shape_slopes[:, :, :used]
-        self.response_slope = np.zeros((used, model.at.size, bins), complex)
-        self.drive_slope = np.zeros((model.at.size, taps, used))
-        self.drive, self.outward, self.round, self.longer = (np.empty((taps, used)) for _ in range(4))
-        self.response = np.empty((used, bins), complex)
+        self.by_field = shapes[0] @ shape_slopes[:, :, :used]
+        self.drive, self.response = np.empty((taps, used)), np.empty((used, bins), complex)
+        self.common = np.zeros((taps, model.at.size, bins), complex)
         self.own = np.zeros((taps, LOCALS, bins), complex)
-
-    def total(self) -> Complex:
-        """Product rule over the sum of modes: slopes by the common unknowns, (S, G, K)."""
-        taps, used = self.drive.shape
-        _, size, bins = self.response_slope.shape
-        flat = self.response_slope.view(float).reshape(used, -1)
-        total: Complex = (self.drive @ flat).reshape(taps, size, 2 * bins).view(complex)
-        moved = np.flatnonzero(np.any(self.drive_slope != 0.0, axis=(1, 2)))
-        pushed = self.drive_slope[moved].transpose(1, 0, 2).reshape(-1, used) @ self.response.view(float)
-        total[:, moved] += pushed.reshape(taps, moved.size, 2 * bins).view(complex)
-        return total
 
 
 def linearise(model: HeadModel, state: State, grid: Grid) -> Slopes:
@@ -89,51 +76,58 @@ def linearise(model: HeadModel, state: State, grid: Grid) -> Slopes:
     making = _Making(model, state, grid)
     contact = contacts(state)
     for place in range(grid.bands):
-        band = band_at(place, making.common, making.inner[place], grid.s, contact)
-        _add_responses(model, grid, making, band, making.inner_slopes[place])
-        _add_drives(model, making, band)
-    making.drive_slope[model.at.reach] += making.outward
+        band = band_at(place, making.read, making.inner[place], grid.s, contact)
+        slot = band.table.slot
+        making.drive[:, slot] = weighted(band.weight, making.values[:, slot])
+        making.response[slot] = answer(band, making.read)
+        _add_common(model, grid, making, band, making.inner_slopes[place])
+        _add_own(model, making, band)
     spectra, delay = assembled(state, grid, making.drive, making.response)
-    own = making.own
-    own[:, RADIUS], own[:, ANGLE] = making.outward @ making.response, making.round @ making.response
-    own[:, CONTACT] = making.longer @ making.response
-    own[:, RESIDUAL] = _residual_slopes(grid)
-    own *= delay[:, None, :]
-    own[:, STRENGTH], own[:, DELAY] = spectra, -1e-3 * grid.s * spectra
-    common = making.total()
-    common *= delay[:, None, :]
-    return Slopes(spectra, common, own)
+    making.common[:, model.at.reach.start] = making.own[:, RADIUS]
+    making.own[:, RESIDUAL] = _residual_slopes(grid)
+    making.common *= delay[:, None, :]
+    making.own *= delay[:, None, :]
+    making.own[:, STRENGTH], making.own[:, DELAY] = spectra, -1e-3 * grid.s * spectra
+    return Slopes(spectra, making.common, making.own)
 
 
-def _add_responses(model: HeadModel, grid: Grid, making: _Making, band: Band, inner_slopes: Array) -> None:
-    """Slopes of a band's responses by what moves its stiffness, its loss and its gains."""
-    slot, common, half = band.table.slot, making.common, modes().count
-    response = answer(band, common)
-    making.response[slot] = response
-    by = directions(band, common, inner_slopes, model.at)
+def _add_common(model: HeadModel, grid: Grid, making: _Making, band: Band, inner_slopes: Array) -> None:
+    """A band's part of the slopes by the common unknowns: how its responses move, and how the taps drive it."""
+    slot, half = band.table.slot, modes().count
+    drive, response = making.drive[:, slot], making.response[slot]
+    by = directions(band, making.read, inner_slopes, model.at)
     pushed = by.stiff_by @ response
     if band.table.mixed:
         pushed = pushed + by.turned_by @ response * grid.s
     force = np.concatenate([pushed, by.loss_by @ response * grid.s])
     moved = -np.matmul(band.response, force.transpose(2, 1, 0)) / band.scale
     moved[:, :, : by.louder.size] += response.T[:, :, None] * by.louder
-    making.response_slope[slot, by.stiff_at + by.loss_at] = moved.transpose(1, 2, 0)
-    for k in range(band.table.family.size):
-        at = model.at.gain.start + slot.start + k
-        making.response_slope[slot, at] = band.response[:, :, k].T
-        making.response_slope[slot, at + half] = 1j * band.response[:, :, k].T
-    making.drive_slope[by.stiff_at, :, slot] = contact_by_stiffness(band, by.stiff_by, making.values[:, slot])
+    driven = contact_by_stiffness(band, by.stiff_by, making.values[:, slot])
+    driven[: inner_slopes.shape[0]] += np.matmul(band.weight, making.by_field[:, :, slot, None])[..., 0]
+    added = _times(drive, moved.transpose(1, 2, 0))
+    added[:, : len(by.stiff_at)] += driven.transpose(1, 0, 2) @ response
+    making.common[:, by.stiff_at + by.loss_at] += added
+    gained = _times(drive, band.response.transpose(1, 2, 0))
+    at = model.at.gain.start + slot.start
+    making.common[:, at : at + band.table.family.size] = gained
+    making.common[:, at + half : at + half + band.table.family.size] = 1j * gained
 
 
-def _add_drives(model: HeadModel, making: _Making, band: Band) -> None:
-    """Shape values of a band at the taps, weighted by their contacts, and their slopes."""
+def _times(drive: Array, responses: Complex) -> Complex:
+    """What taps that drive modes by (S, d) make of responses (d, p, K): (S, p, K)."""
+    flat = np.ascontiguousarray(responses).view(float).reshape(responses.shape[0], -1)
+    product: Complex = (drive @ flat).reshape(drive.shape[0], responses.shape[1], -1).view(complex)
+    return product
+
+
+def _add_own(model: HeadModel, making: _Making, band: Band) -> None:
+    """A band's part of the slopes by the taps' own unknowns."""
     slot, weight = band.table.slot, band.weight
-    making.drive[:, slot] = weighted(weight, making.values[:, slot])
-    making.outward[:, slot] = weighted(weight, making.by_radius[:, slot])
-    making.round[:, slot] = weighted(weight, making.by_angle[:, slot])
-    making.longer[:, slot] = weighted(contact_slope(band), making.values[:, slot])
-    making.drive_slope[model.at.field, :, slot] += np.matmul(weight, making.by_field[:, :, slot, None])[..., 0]
-    shape = model.shape_rms[slot][None, :, None] * np.matmul(weight.transpose(0, 2, 1), making.response[slot])
+    response = making.response[slot]
+    making.own[:, RADIUS] += weighted(weight, making.by_radius[:, slot]) @ response
+    making.own[:, ANGLE] += weighted(weight, making.by_angle[:, slot]) @ response
+    making.own[:, CONTACT] += weighted(contact_slope(band), making.values[:, slot]) @ response
+    shape = model.shape_rms[slot][None, :, None] * np.matmul(weight.transpose(0, 2, 1), response)
     making.own[:, SHAPE][:, slot] = shape
 
 
