@@ -21,7 +21,7 @@ LAN_HELP = "Let phones and tablets in the local network in: HTTPS with a certifi
 WARM = (
     "drumtune.cli.live_job", "drumtune.cli.round_job", "drumtune.cli.documents", "drumtune.cli.round_words",
     "drumtune.cli.words", "drumtune.advice.evenness", "drumtune.advice.rounds", "drumtune.advice.turns",
-    "drumtune.audio", "drumtune.store.changes", "drumtune.store.queries", "soundfile",
+    "drumtune.audio", "drumtune.store.changes", "drumtune.store.queries", "soundfile", "scipy.optimize",
 )  # fmt: skip
 """What each worker loads before its first reading."""
 PREPARE_S = 30.0
