@@ -70,6 +70,7 @@ def even(
         "--hoop": hoop,
     }
     asked = round_job.Asked(turned, done, back_to, note, temperature_c, humidity_percent)
+    round_job.check_air(asked)
     _check_outputs(plot, csv, report, take)
     if each:
         _only_alone({"--plot": plot, "--report": report, **_needs_log(asked)})

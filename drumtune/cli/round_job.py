@@ -129,17 +129,30 @@ def check(asked: Asked, drum: KeptStand, log: Path) -> None:
         raise StandError("give --done or --turned, not both")
     if asked.turned is not None:
         parse_turned(asked.turned, drum.stand.drum.rods)
+    check_air(asked)
+    with opened(log) as connection:
+        if asked.back_to is not None:
+            queries.setting(connection, drum.stand.name, asked.back_to)
+        if asked.done or asked.turned is not None:
+            told(asked, queries.entries(connection, stand_id=drum.stand_id), drum.stand.drum.rods)
+
+
+def check_air(asked: Asked) -> None:
+    """Refuse a temperature or humidity no room has.
+
+    Raises
+    ------
+    StandError
+        Naming the option and its limits.
+    """
+    from drumtune.errors import StandError
+
     for name, value, limits in (
         ("--temperature-c", asked.temperature_c, (-40.0, 60.0)),
         ("--humidity-percent", asked.humidity_percent, (0.0, 100.0)),
     ):
         if value is not None and not limits[0] <= value <= limits[1]:
             raise StandError(f"{name} lies between {limits[0]:g} and {limits[1]:g}, got {value:g}")
-    with opened(log) as connection:
-        if asked.back_to is not None:
-            queries.setting(connection, drum.stand.name, asked.back_to)
-        if asked.done or asked.turned is not None:
-            told(asked, queries.entries(connection, stand_id=drum.stand_id), drum.stand.drum.rods)
 
 
 def parse_turned(text: str, rods: int) -> list[float]:

@@ -143,6 +143,9 @@ def test_the_wrong_number_of_rods(refused, tmp_path, taps):
         ("--channel", "0", "count from 1"),
         ("--channel", "5", "there is no channel 5"),
         ("--rods", "six", "--rods"),
+        ("--temperature-c", "nan", "lies between -40 and 60"),
+        ("--temperature-c", "1e308", "lies between -40 and 60"),
+        ("--humidity-percent", "101", "lies between 0 and 100"),
     ],
 )
 def test_an_option_no_drum_or_file_has(refused, tmp_path, taps, option, value, says):
