@@ -151,4 +151,4 @@ def write_wav(path: str | os.PathLike[str], samples: Samples, sample_rate: float
     steps = np.clip(np.round(samples * 2.0 ** (bits - 1)), -(2.0 ** (bits - 1)), 2.0 ** (bits - 1) - 1.0)
     whole = (steps * 2.0 ** (32 - bits)).astype(np.int32)
     with written(Path(path)) as temporary:
-        soundfile.write(temporary, whole, round(sample_rate), subtype=f"PCM_{bits}", format="WAV")
+        soundfile.write(os.fsencode(temporary), whole, round(sample_rate), subtype=f"PCM_{bits}", format="WAV")

@@ -123,7 +123,7 @@ def _by_soundfile(path: Path) -> Sound | None:
     try:
         if _is_mpeg(path):
             return None
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(os.fsencode(path)) as file:
             frames = round(file.frames / _share_present(path)) if 0 < file.frames < 1 << 60 else 0
             return Sound(float(file.samplerate), file.channels, frames, "soundfile", file.format in EXACT)
     except (soundfile.SoundFileError, OSError, TypeError, ValueError):
@@ -235,7 +235,7 @@ def _soundfile_blocks(path: Path) -> Iterator[NDArray[np.float64]]:
 
     started = False
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(os.fsencode(path)) as file:
             while True:
                 block = file.read(BLOCK, dtype="float64", always_2d=True)
                 if block.shape[0] == 0:

@@ -15,6 +15,7 @@ import odd_files
 import pytest
 
 from drumtune.cli import COMMANDS
+from drumtune.decode import describe
 
 NOWHERE = {name: Path("nowhere") for name in ("taps", "clap", "kit", "log")}
 STREAMED = ("hour.flac",)
@@ -160,6 +161,9 @@ def test_names_that_are_no_letters_go_through_answer_pictures_report_and_log(com
     assert (status, told) == (0, "")
     assert "t\udcffaps" in json.loads(printed)["take"]["files"][0]
     assert {path.name for path in tmp_path.iterdir()} >= {"a.png", "a.html", "a.csv"}
+    sweep = tmp_path / os.fsdecode(b"sw\xffeep.wav")
+    assert command("room", "--write-sweep", sweep)[::2] == (0, "")
+    assert describe(sweep).reader == "soundfile"
     log = Path(shutil.copy(good["log"], tmp_path))
     words = ("--drum", "floor", "--taps-per-rod", 2, "--log", log)
     assert command("even", name, *words)[::2] == (0, "")

@@ -29,7 +29,7 @@ def half_written(then):
     """A writer that writes a part and then does something else."""
 
     def write(*words, **_settings):
-        target = next(Path(word) for word in words if isinstance(word, str | Path))
+        target = next(Path(os.fsdecode(word)) for word in words if isinstance(word, str | bytes | Path))
         target.write_bytes(b"half")
         then()
 
