@@ -96,7 +96,7 @@ def _add_common(model: HeadModel, grid: Grid, making: _Making, band: Band, inner
     slot, half = band.table.slot, modes().count
     drive, response = making.drive[:, slot], making.response[slot]
     by = directions(band, making.read, inner_slopes, model.at)
-    pushed: Complex = by.stiff_by @ response
+    pushed = np.asarray(by.stiff_by @ response, np.complex128)
     if band.table.mixed:
         pushed = pushed + by.turned_by @ response * grid.s
     force = np.concatenate([pushed, by.loss_by @ response * grid.s])
