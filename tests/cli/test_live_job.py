@@ -8,6 +8,7 @@ import soundfile
 
 from drumtune.cli import live_job
 from drumtune.errors import DrumtuneError
+from drumtune.session import Session
 
 TAKE = Path(__file__).parents[1] / "data" / "taps" / "take01.flac"
 DRUM = {"diameter_in": 10, "depth_in": 9, "rods": 6, "top": {"film_mil": 7.5}, "bottom": {"film_mil": 7.5}}
@@ -41,6 +42,35 @@ def test_a_hit_is_read_for_its_note(log):
     start = np.abs(samples).argmax()
     found = live_job.ring(log, "lab", samples[max(start - 12000, 0) :], float(rate))
     assert found["text"]
+
+
+def test_the_picture_of_a_hit_begins_at_its_peak_and_falls_to_the_noise(log):
+    samples, rate = soundfile.read(TAKE, frames=2 * 48000)
+    start = np.abs(samples).argmax()
+    picture = live_job.ring(log, "lab", samples[max(start - 12000, 0) :], float(rate))["picture"]
+    levels = np.array(picture["levels_db"])
+    assert levels.size == len(picture["times_s"]) <= 250
+    assert levels.max() == pytest.approx(0.0, abs=0.1)  # level is counted from the peak
+    assert levels[-1] < picture["floor_db"] + 6.0
+    assert len(picture["glide"]["cents"]) == len(picture["glide"]["law"]) == len(picture["glide"]["times_s"])
+
+
+def test_a_live_round_without_a_log_has_the_pulls_of_the_file(log, tmp_path):
+    samples, rate = soundfile.read(TAKE)
+    session = Session(6, 3)
+    session.listen(float(rate))
+    for start in range(0, samples.size, 1024):
+        session.feed(samples[start : start + 1024])
+    drum = live_job.kept_stand(log, "lab").stand.drum
+    live_job.prepare_alone(drum)
+    alone = live_job.read_alone(drum, session.take())
+    place = tmp_path / "log.sqlite3"
+    live_job.describe(place, {"name": "lab", **DRUM})
+    file = live_job.read_file(place, "lab", TAKE, 3)
+    pulls = [[rod["pull_cents"] for rod in found.document["rods"]] for found in (alone, file)]
+    assert np.abs(np.subtract(*pulls)).max() < 1.0  # cents, as promised
+    assert "log" not in alone.document
+    assert live_job.log_of(place, "lab")[0]["spread_sd_cents"] > 0.0
 
 
 def test_a_drums_folder_does_not_depend_on_what_its_name_would_be_as_a_path(log):

@@ -98,9 +98,18 @@ def browser(folder, microphone, **how):
             context.close()
 
 
+def ask_for_more(page):
+    """Open the log and ask for the pair of heads: each comes with its picture."""
+    page.click("#part-log > summary")
+    page.wait_for_selector("#log svg.picture")
+    page.click("#part-pair > summary")
+    page.click("#ask-pair")
+    page.wait_for_selector("#pair svg.picture", timeout=PATIENCE)
+
+
 def test_a_round_by_the_page_ends_with_the_pulls_of_the_file(tmp_path, microphone, command):
     log = tmp_path / "log.sqlite3"
-    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--bottom-film-mil", 7.5, "--log", log)[0] == 0
     with served(log) as address, browser(tmp_path / "profile", microphone) as context:
         page = context.new_page()
         faults, foreign = [], []
@@ -118,6 +127,7 @@ def test_a_round_by_the_page_ends_with_the_pulls_of_the_file(tmp_path, microphon
         page.wait_for_selector("#moves-part", timeout=PATIENCE)
         page.keyboard.press("1")
         page.wait_for_selector("#moves .made")
+        ask_for_more(page)
         live = json.loads(next(tmp_path.glob("live/*/reading.json")).read_text())
         page.reload()
         page.wait_for_selector("#moves .made")  # the round is where it was
