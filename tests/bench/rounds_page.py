@@ -39,10 +39,9 @@ def write(file: Path, rough: Path | None, count: int, seed: int) -> None:
     """Compute the bounds, put the part together and into the document."""
     entries = play.saved(file)
     errors = play.errors_of(entries)
-    rows = [
-        play.row("log, takes", play.runs_of(entries, "log")),
-        play.row("strongest line, takes", play.runs_of(entries, "line")),
-    ]
+    rows = [play.row("log, takes", play.runs_of(entries, "log"))]
+    if any(entry["player"] == "line" for entry in entries):
+        rows.append(play.row("strongest line, takes", play.runs_of(entries, "line")))
     if rough is not None:
         rows.append(play.row("log, takes, rougher taps", play.runs_of(play.saved(rough), "log")))
     rows.append(play.row("strongest line, heard without any error", play.line_runs(count, seed)))

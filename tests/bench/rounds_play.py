@@ -244,10 +244,10 @@ def runs_of(entries: Sequence[dict[str, Any]], player: str) -> list[Run]:
 
 
 def errors_of(entries: Sequence[dict[str, Any]]) -> Errors:
-    """Rms error at a rod by harmonic, of all readings of drums with as many rods."""
+    """Rms error at a rod by harmonic, of the readings of drums with as many rods, their first (few taps) left out."""
     found: Errors = {}
     for rods in RODS:
-        missed = [reading[0] for entry in entries if entry["rods"] == rods for reading in entry["errors"]]
+        missed = [reading[0] for entry in entries if entry["rods"] == rods for reading in entry["errors"][1:]]
         found[rods] = np.sqrt(np.mean(np.square(missed), axis=0))
     return found
 
