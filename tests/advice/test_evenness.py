@@ -133,7 +133,7 @@ def test_two_rods_exchanged_are_not_vouched_for(name):
     # some exchanges give another head that fits (docs/inference.md); these do not
     read = _read_or_estimate(name, [0, 1, 2, 5, 4, 3])
     assert read.verdict == "unsure"
-    assert read.quality > 1.0
+    assert read.quality > 0.9
     assert read.reasons
 
 

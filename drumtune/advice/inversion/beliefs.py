@@ -1,7 +1,8 @@
 """Two beliefs about the rim, and what both together say of the rods.
 
 Either the rim holds the film along itself, or the film slides on it; a sliding rim carries no one-sided tension (its
-shear would have to balance it). Both are fitted with the same weights, and each counts by its evidence.
+shear would have to balance it). One fit serves both: they differ in the prior of harmonic 1, which the sound hardly
+tells from the places of the taps, so that it can be exchanged afterwards. Each counts by its evidence.
 docs/inference.md, "One side tight".
 """
 
@@ -30,6 +31,8 @@ ONE_SIDED = 0.85
 """Spread of harmonic 1 against that of the others where the rim holds."""
 ONE_SIDED_SLIDING = 0.003
 """Spread of harmonic 1 where the film slides: what friction and the hoop's bending between rods leave of it."""
+LEAST_SAID = 0.02
+"""Least information of a take on harmonic 1, as a share of the prior's."""
 HOLDING = 0.6
 """Share of rims that hold, before a take has been heard (our own estimate)."""
 PRIOR_TAPS = 6.0
@@ -43,16 +46,15 @@ _REFINE = Pace(5, damping=1e-6, tolerance=0.02)
 
 
 @dataclass(frozen=True, slots=True)
-class Belief:
-    """What one belief makes of the take: point, covariance of all common unknowns, log evidence."""
+class Fit:
+    """The take explained by a head whose rim holds the film: where the fit rests, covariance of the common unknowns."""
 
     point: Point
     common_covariance: Array
-    log_evidence: float
 
     @property
     def model(self) -> HeadModel:
-        """The head's model under this belief."""
+        """The head's model."""
         return self.point.problem.model
 
     @property
@@ -67,10 +69,8 @@ class Belief:
         return self.common_covariance[at, at]
 
 
-def infer(
-    setup: HeadSetup, take: Take, start: Start, progress: Callable[[float], None] = lambda share: None
-) -> tuple[Belief, Belief]:
-    """Held and sliding rim: what each makes of the take."""
+def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float], None] = lambda share: None) -> Fit:
+    """What the take says of a head whose rim holds the film."""
     model = setup.model(BETWEEN)
     prior = first_prior(model, start)
     take, state = in_units(model, take, first_state(model, prior, start))
@@ -78,15 +78,12 @@ def infer(
     for done, stage in enumerate(SCHEDULE, start=1):
         point = run_stage(model, take, state, prior, stage, seen)
         state, seen = point.state, stage.bands
-        progress(0.15 * done)
-    point = _refined(take, point, stage)
-    progress(0.8)
-    held = _finished(_under(setup.model(0.0), point, slides=False))
-    sliding = _finished(_under(setup.model(1.0), held, slides=True))
-    if sliding.cost < held.cost:
-        held = min(held, _finished(_under(setup.model(0.0), sliding, slides=False)), key=lambda each: each.cost)
+        progress(0.2 * done)
+    point = _holding(setup.model(0.0), _refined(take, point, stage))
+    progress(0.9)
+    found = descend(point.problem, point.state, _FINISH)
     progress(1.0)
-    return _belief(held), _belief(sliding)
+    return _fit(replace(point, state=found.state, cost=found.cost))
 
 
 def _refined(take: Take, point: Point, stage: Stage) -> Point:
@@ -127,72 +124,93 @@ def scatter(problem: Problem, state: State) -> Array:
     return found
 
 
-def _under(model: HeadModel, point: Point, *, slides: bool) -> Point:
-    """The point under another belief, harmonic 1 carried over along its valley."""
+def _holding(model: HeadModel, point: Point) -> Point:
+    """The point under the belief that the rim holds."""
     prior = point.problem.prior
     sd = prior.sd.copy()
-    sd[:2] = ONE_SIDED_SLIDING if slides else ONE_SIDED * sd[2]
-    state = along_valley(model, point.state, np.zeros(2)) if slides else point.state
-    return Point(replace(point.problem, model=model, prior=replace(prior, sd=sd)), state)
+    sd[:2] = ONE_SIDED * sd[2]
+    return Point(replace(point.problem, model=model, prior=replace(prior, sd=sd)), point.state)
 
 
-def along_valley(model: HeadModel, state: State, one_sided: Array) -> State:
-    """Set rod harmonic 1 to `one_sided` (2,) and move the taps so that the sound stays the same to first order."""
-    common, own = state.common.copy(), state.own + valley(model) @ (one_sided - state.common[:2])
-    common[:2] = one_sided
-    return State(common, own, state.gain)
-
-
-def _finished(point: Point) -> Point:
-    """The point brought to rest."""
-    found = descend(point.problem, point.state, _FINISH)
-    return replace(point, state=found.state, cost=found.cost)
-
-
-def _belief(point: Point) -> Belief:
-    """Covariance and evidence at rest.
-
-    The beliefs differ in the prior of harmonic 1 alone, so only its share of the volumes enters the evidence.
-    """
+def _fit(point: Point) -> Fit:
+    """The point with its covariance."""
     problem = point.problem
     change = step(assemble(problem, point.state), 0.0, valley(problem.model))
     size = problem.model.at.size
-    covariance = np.asarray(np.linalg.inv(change.reduced)[:size, :size], np.float64)
-    left = 0.5 * float(np.linalg.slogdet(covariance[:2, :2])[1]) - float(np.sum(np.log(problem.prior.sd[:2])))
-    return Belief(point, covariance, left - 0.5 * point.cost)
+    return Fit(point, np.asarray(np.linalg.inv(change.reduced)[:size, :size], np.float64))
 
 
-def pulls_of(belief: Belief) -> tuple[Array, Array]:
-    """Pulls of the rods (N,) and their covariance (N, N), cents and cents squared, under one belief."""
-    rods = belief.model.rods
+def one_sided_alone(fit: Fit) -> tuple[Array, Array]:
+    """Harmonic 1 as the take alone has it, no belief counted: mean (2,) and covariance (2, 2).
+
+    With mean m and covariance V of harmonic 1 in the fit and P that of its prior, the take alone has the information
+    1/V - 1/P and the mean that, so weighed, gives m.
+    """
+    variance = fit.point.problem.prior.sd[fit.model.at.field][:2] ** 2
+    inside = fit.covariance[:2, :2]
+    size, axes = np.linalg.eigh(np.linalg.inv(inside) - np.diag(1.0 / variance))
+    alone = (axes / np.maximum(size, LEAST_SAID / variance.max())) @ axes.T
+    return alone @ np.linalg.solve(inside, fit.field[:2]), np.asarray(0.5 * (alone + alone.T), np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """What one belief about harmonic 1 makes of a fit: rod harmonics (Q,), covariance (Q, Q), log evidence."""
+
+    field: Array
+    covariance: Array
+    log_evidence: float
+
+
+def believing(fit: Fit, sd: float) -> Belief:
+    """The fit under a spread `sd` of harmonic 1: in closed form, since all the rest follows it linearly."""
+    mean, alone = one_sided_alone(fit)
+    total = alone + sd**2 * np.eye(2)
+    share = sd**2 * np.linalg.inv(total)
+    one_sided, spread = share @ mean, sd**2 * (np.eye(2) - share)
+    inside = fit.covariance[:2, :2]
+    follow = fit.covariance[:, :2] @ np.linalg.inv(inside)
+    field = fit.field + follow @ (one_sided - fit.field[:2])
+    covariance = fit.covariance + follow @ (spread - inside) @ follow.T
+    evidence = -0.5 * float(np.linalg.slogdet(total)[1] + mean @ np.linalg.solve(total, mean))
+    return Belief(field, covariance, evidence)
+
+
+def pulls_of(belief: Belief | Fit, rods: int) -> tuple[Array, Array]:
+    """Pulls of the rods (N,) and their covariance (N, N), cents and cents squared."""
     tension = np.maximum(rod_tensions(belief.field, rods), 0.05)
     slope = 600.0 / np.log(2.0) * rod_patterns(rods) / tension[:, None]
     return tension_cents(tension, 1.0), slope @ belief.covariance @ slope.T
 
 
-def mixed_pulls(beliefs: tuple[Belief, Belief]) -> tuple[Array, Array, float]:
-    """Pulls and covariance over both beliefs, and the probability that the rim holds the film."""
-    held, sliding = beliefs
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """Both beliefs together: pulls (N,), covariance (N, N), rod harmonics (Q,), probability that the rim holds."""
+
+    pulls: Array
+    covariance: Array
+    field: Array
+    holds: float
+
+
+def mixed(fit: Fit) -> Mixed:
+    """The rods under both beliefs, each weighed by its evidence."""
+    held = believing(fit, float(fit.point.problem.prior.sd[0]))
+    sliding = believing(fit, ONE_SIDED_SLIDING)
     odds = np.clip(held.log_evidence - sliding.log_evidence + np.log(HOLDING / (1.0 - HOLDING)), -50.0, 50.0)
     holds = float(1.0 / (1.0 + np.exp(-odds)))
-    (a, cov_a), (b, cov_b) = pulls_of(held), pulls_of(sliding)
-    apart = a - b
-    mean = holds * a + (1.0 - holds) * b
-    covariance = holds * cov_a + (1.0 - holds) * cov_b + holds * (1.0 - holds) * np.outer(apart, apart)
-    return mean, CAUTION**2 * covariance, holds
+    (a, cov_a), (b, cov_b) = pulls_of(held, fit.model.rods), pulls_of(sliding, fit.model.rods)
+    covariance = holds * cov_a + (1.0 - holds) * cov_b + holds * (1.0 - holds) * np.outer(a - b, a - b)
+    field = holds * held.field + (1.0 - holds) * sliding.field
+    return Mixed(holds * a + (1.0 - holds) * b, CAUTION**2 * covariance, field, holds)
 
 
-def chosen(beliefs: tuple[Belief, Belief]) -> Belief:
-    """The belief with more evidence."""
-    return max(beliefs, key=lambda belief: belief.log_evidence)
-
-
-def quality(belief: Belief) -> float:
+def quality(fit: Fit) -> float:
     """0 perfectly explained ... 1 as badly as a reading may be ... more: not to be trusted.
 
     The larger of: typical misfit of the bands of (1,1) to (1,2) against MISFIT, and scatter of the taps against twice
     what hands do.
     """
-    left, own = misfits(belief.point), belief.point.state.own
+    left, own = misfits(fit.point), fit.point.state.own
     misfit = float(np.median(np.median(left, axis=0)[1:5])) / MISFIT
     return max(misfit, float(own[:, RADIUS].std()) / (2.0 * RADIUS_SD), float(own[:, ANGLE].std()) / (2.0 * ANGLE_SD))

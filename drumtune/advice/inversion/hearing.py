@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.inversion.band import contact_spectrum
-from drumtune.advice.inversion.beliefs import Belief
+from drumtune.advice.inversion.beliefs import Fit
 from drumtune.advice.inversion.layout import CONTACT, FAMILIES, modes
 from drumtune.advice.inversion.model import Modal
 from drumtune.advice.inversion.shape_table import shape_table
@@ -23,15 +23,15 @@ QUIETEST = -60.0
 """Lines weaker than this under the strongest of the take (dB) are not told."""
 
 
-def heard_head(belief: Belief) -> Modal:
+def heard_head(fit: Fit) -> Modal:
     """Modes of the fitted head."""
-    return modal(belief.model, belief.point.state, belief.point.problem.grid)
+    return modal(fit.model, fit.point.state, fit.point.problem.grid)
 
 
-def mode_readings(belief: Belief, head: Modal) -> tuple[ModeReading, ...]:
+def mode_readings(fit: Fit, head: Modal) -> tuple[ModeReading, ...]:
     """Modes by frequency, with the frequency's standard deviation and decay (T60)."""
     family = modes().family
-    sd = np.sqrt(np.einsum("kg,gh,kh->k", head.slope, belief.common_covariance, head.slope))
+    sd = np.sqrt(np.einsum("kg,gh,kh->k", head.slope, fit.common_covariance, head.slope))
     found = [
         ModeReading(
             *FAMILIES[family[k]], float(head.frequency[k]), float(sd[k]), math.log(1000.0) / float(head.rate[k])
@@ -41,12 +41,12 @@ def mode_readings(belief: Belief, head: Modal) -> tuple[ModeReading, ...]:
     return tuple(sorted(found, key=lambda mode: mode.frequency_hz))
 
 
-def levels_at_rods(belief: Belief, head: Modal) -> Array:
+def levels_at_rods(fit: Fit, head: Modal) -> Array:
     """Amplitude of each mode in the sound of a tap right at each rod's place, shape (rods, M)."""
-    rods = belief.model.rods
+    rods = fit.model.rods
     angles = 2.0 * math.pi * np.arange(rods) / rods
-    values = shape_table()(np.full(rods, belief.model.tap_radius), angles)[0] @ head.shapes
-    contact = 1e-3 * float(np.median(belief.point.state.own[:, CONTACT]))
+    values = shape_table()(np.full(rods, fit.model.tap_radius), angles)[0] @ head.shapes
+    contact = 1e-3 * float(np.median(fit.point.state.own[:, CONTACT]))
     level: Array = np.abs(values * head.gain * contact_spectrum(head.frequency, np.array(contact)))
     return level
 
