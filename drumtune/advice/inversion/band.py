@@ -162,7 +162,7 @@ def band_at(place: int, common: Common, inner: Array, s: Complex, contact: Array
     root = np.sqrt(common.stiff[table.family])
     k, extra = inner * np.outer(root, root), np.zeros((size, size))
     for d, f, both in table.doublets:
-        k += 2.0 * zero[f] ** 2 * common.stiff[f] * np.tensordot(common.tilt[d], both, 1)
+        k += 2.0 * zero[f] ** 2 * common.stiff[f] * _leaning(common.tilt[d], both)
         extra += tilted_loss(common, d, f, both)
     values, vectors = np.linalg.eigh(k)
     values = np.maximum(values, 1.0)
@@ -174,9 +174,15 @@ def band_at(place: int, common: Common, inner: Array, s: Complex, contact: Array
     return replace(bare, response=np.asarray(np.linalg.inv(resisting) * bare.scale, np.complex128))
 
 
+def _leaning(amount: Array, both: Array) -> Array:
+    """Sum of the two traceless matrices of a doublet, by amounts (2,)."""
+    lean: Array = amount[0] * both[0] + amount[1] * both[1]
+    return lean
+
+
 def tilted_loss(common: Common, doublet: int, family: int, both: Array) -> Array:
     """What tells the losses of a doublet's two modes apart, (d, d)."""
-    tilted: Array = 2.0 * common.rate[family] * np.tensordot(common.loss_tilt[doublet], both, 1)
+    tilted: Array = 2.0 * common.rate[family] * _leaning(common.loss_tilt[doublet], both)
     return tilted
 
 

@@ -78,7 +78,7 @@ def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float]
     for done, stage in enumerate(SCHEDULE, start=1):
         point = run_stage(model, take, state, prior, stage, seen)
         state, seen = point.state, stage.bands
-        progress(0.2 * done)
+        progress(0.25 * done)
     point = _holding(setup.model(0.0), _refined(take, point, stage))
     progress(0.9)
     found = descend(point.problem, point.state, _FINISH)

@@ -55,7 +55,6 @@ class Stage:
 
 SCHEDULE = (
     Stage(3, Window(25.0, 0.35), 5.0, 8, 0.05, 0.15),
-    Stage(3, Window(8.0, 0.7), 3.5, 8, 0.3, 0.06),
     Stage(5, Window(5.0, 0.95), 3.5, 6, 0.6, 0.05),
     Stage(7, Window(4.0, 0.95), 3.2, 8, 1.0, 0.04),
 )
