@@ -96,7 +96,7 @@ def test_a_file_in_the_place_of_the_folder_is_refused(command, tmp_path):
     (tmp_path / "l").write_text("x")
     status, _, err = command("lesson", "--out", tmp_path / "l")
     assert (status, err.count("\n")) == (2, 1)
-    assert "it is a file" in err
+    assert "it is no folder" in err
 
 
 def test_a_drum_open_below_is_refused():

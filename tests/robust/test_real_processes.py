@@ -53,9 +53,14 @@ def test_what_is_refused_for_its_length_was_not_loaded(recordings, name):
     assert 10_000 < int(done.stdout) < 250_000
 
 
+def heard_again():
+    """Take interrupts as a terminal gives them: what a shell starts in the background is told to ignore them."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def test_an_interrupt_in_the_middle_of_the_work_is_told(good):
     child = subprocess.Popen([COMMAND, "lesson", "--out", "never"], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-                             cwd=good["taps"].parent)  # fmt: skip
+                             cwd=good["taps"].parent, preexec_fn=heard_again)  # fmt: skip
     maps = Path(f"/proc/{child.pid}/maps")
     deadline = time.monotonic() + GENEROUS
     while time.monotonic() < deadline and child.poll() is None and "matplotlib" not in maps.read_text():
