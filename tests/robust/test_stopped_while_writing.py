@@ -52,9 +52,7 @@ def asked(door, good, out):
 def test_a_signal_leaves_nothing_half_written(command, good, tmp_path, monkeypatch, door, number):
     words, _ = asked(door, good, tmp_path)
     monkeypatch.setattr(*WRITERS[door], half_written(lambda: os.kill(os.getpid(), number)))
-    before = signal.signal(
-        signal.SIGINT, signal.default_int_handler
-    )  # a shell may have it ignored
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have it ignored
     try:
         status, _, err = command(*words)
     finally:
