@@ -94,7 +94,7 @@ def prepare(drum: Drum) -> None:
     """Build the tables a reading of this drum needs; it is then told sooner, and the same."""
     shape_table()
     setup = HeadSetup(drum.rods, drum.rod_angles, drum.tap_radius)
-    for slide in (0.0, BETWEEN, 1.0):
+    for slide in (0.0, BETWEEN):
         setup.model(slide)
 
 

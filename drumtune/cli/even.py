@@ -61,20 +61,13 @@ def even(
     """Say how tight the head is at each rod, whether that is even enough, and which rods to turn, by how much."""
     from drumtune.cli import documents, progress, round_job, round_words, words
 
-    sizes = {
-        "--diameter-in": diameter_in,
-        "--rods": rods,
-        "--tap-distance-mm": tap_distance_mm,
-        "--film-mil": film_mil,
-        "--surface-density-kg-m2": surface_density_kg_m2,
-        "--hoop": hoop,
-    }
+    sizes = options.sizes(diameter_in, rods, tap_distance_mm, film_mil, surface_density_kg_m2, hoop)
     asked = round_job.Asked(turned, done, back_to, note, temperature_c, humidity_percent)
     round_job.check_air(asked)
     _check_outputs(plot, csv, report, take)
     if each:
         _only_alone({"--plot": plot, "--report": report, **_needs_log(asked)})
-        kept_drum = _described(sizes) if drum is None else drums.of(drum, log, sizes).stand.drum
+        kept_drum = options.described(sizes) if drum is None else drums.of(drum, log, sizes).stand.drum
         return _each(_Heard(tuple(take), taps_per_rod, channel, None), kept_drum, asked, csv, json)
     with progress.bar("Listening") as bar:
         heard = _Heard(tuple(take), taps_per_rod, channel, bar)
@@ -109,7 +102,7 @@ def _alone(heard: _Heard, sizes: Mapping[str, Any], asked: Asked) -> tuple[Job, 
     from drumtune.cli import job
     from drumtune.errors import StandError
 
-    drum = _described(sizes)
+    drum = options.described(sizes)
     for name, value in _needs_log(asked).items():
         if value:
             raise StandError(f"{name} needs a drum of the log: give --drum (drumtune stand new makes one)")
@@ -127,22 +120,6 @@ def _air(asked: Asked) -> Air | None:
     from drumtune.drum import Air
 
     return None if asked.temperature_c is None else Air.at(asked.temperature_c)
-
-
-def _described(sizes: Mapping[str, Any]) -> Drum:
-    """Return the drum described by its sizes."""
-    from drumtune.errors import StandError
-
-    if sizes["--diameter-in"] is None or sizes["--rods"] is None:
-        raise StandError("describe the drum: give --diameter-in and --rods, or --drum with a drum of the log")
-    return options.stand(
-        diameter_in=sizes["--diameter-in"],
-        rods=sizes["--rods"],
-        tap_distance_mm=45.0 if sizes["--tap-distance-mm"] is None else sizes["--tap-distance-mm"],
-        film_mil=sizes["--film-mil"],
-        surface_density=sizes["--surface-density-kg-m2"],
-        hoop=sizes["--hoop"] or "flanged",
-    )
 
 
 def _only_alone(given: Mapping[str, object]) -> None:

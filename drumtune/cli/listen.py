@@ -53,14 +53,7 @@ def listen(
             typer.echo(f"{one.number:>3}  {one.name}  ({one.channels} channels, {one.sample_rate:.0f} Hz)")
         return
 
-    sizes = {
-        "--diameter-in": diameter_in,
-        "--rods": rods,
-        "--tap-distance-mm": tap_distance_mm,
-        "--film-mil": film_mil,
-        "--surface-density-kg-m2": surface_density_kg_m2,
-        "--hoop": hoop,
-    }
+    sizes = options.sizes(diameter_in, rods, tap_distance_mm, film_mil, surface_density_kg_m2, hoop)
     way = {"per_rod": taps_per_rod, "once": once, "json": json}
     told, read, prepare = _alone(sizes, way) if drum is None else _with_log(drum, drums.path(log), sizes, way)
     _run(told, (read, prepare), device, channel)
@@ -84,18 +77,8 @@ def _alone(sizes: Mapping[str, Any], way: Mapping[str, Any]) -> tuple[Told, Call
     from functools import partial
 
     from drumtune.cli import live_job, live_terminal
-    from drumtune.errors import StandError
 
-    if sizes["--diameter-in"] is None or sizes["--rods"] is None:
-        raise StandError("describe the drum: give --diameter-in and --rods, or --drum with a drum of the log")
-    stand = options.stand(
-        diameter_in=sizes["--diameter-in"],
-        rods=sizes["--rods"],
-        tap_distance_mm=45.0 if sizes["--tap-distance-mm"] is None else sizes["--tap-distance-mm"],
-        film_mil=sizes["--film-mil"],
-        surface_density=sizes["--surface-density-kg-m2"],
-        hoop=sizes["--hoop"] or "flanged",
-    )
+    stand = options.described(sizes)
     told = live_terminal.Told("a drum of no log", stand.rods, None, **way)
     return told, partial(live_job.read_alone, stand), partial(live_job.prepare_alone, stand)
 

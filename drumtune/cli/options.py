@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from drumtune.drum import Drum
 
@@ -91,3 +91,38 @@ def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path] = ()) -
             raise DrumtuneError(f"cannot write {path}: it is the recording itself, give another name")
     if len({os.path.realpath(path) for path in wanted}) < len(wanted):
         raise DrumtuneError(f"cannot write two things to {wanted[0]}: give each its own file")
+
+
+def sizes(
+    diameter_in: float | None,
+    rods: int | None,
+    tap_distance_mm: float | None,
+    film_mil: float | None,
+    surface_density_kg_m2: float | None,
+    hoop: str | None,
+) -> dict[str, Any]:
+    """Sizes of a drum by their options, None where not given."""
+    return {
+        "--diameter-in": diameter_in,
+        "--rods": rods,
+        "--tap-distance-mm": tap_distance_mm,
+        "--film-mil": film_mil,
+        "--surface-density-kg-m2": surface_density_kg_m2,
+        "--hoop": hoop,
+    }
+
+
+def described(sizes: Mapping[str, Any]) -> Drum:
+    """Return the drum described by its sizes."""
+    from drumtune.errors import StandError
+
+    if sizes["--diameter-in"] is None or sizes["--rods"] is None:
+        raise StandError("describe the drum: give --diameter-in and --rods, or --drum with a drum of the log")
+    return stand(
+        diameter_in=sizes["--diameter-in"],
+        rods=sizes["--rods"],
+        tap_distance_mm=45.0 if sizes["--tap-distance-mm"] is None else sizes["--tap-distance-mm"],
+        film_mil=sizes["--film-mil"],
+        surface_density=sizes["--surface-density-kg-m2"],
+        hoop=sizes["--hoop"] or "flanged",
+    )

@@ -24,17 +24,18 @@ from textwrap import fill
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "accuracy.md"
 
 
-def write(part: str, text: str) -> None:
-    """Replace a part of the page between its marks, or add it at the end."""
+def write(part: str, text: str, file: Path | None = None) -> None:
+    """Replace a part of a page (this one's if none is named) between its marks, or add it at the end."""
+    file = file or PAGE
     begin, end = f"<!-- {part}: begin -->", f"<!-- {part}: end -->"
-    page = PAGE.read_text(encoding="utf-8")
+    page = file.read_text(encoding="utf-8")
     marked = f"{begin}\n{text.strip()}\n{end}"
     if begin in page:
         head, rest = page.split(begin, 1)
         page = head + marked + rest.split(end, 1)[1]
     else:
         page = f"{page.rstrip()}\n\n{marked}\n"
-    PAGE.write_text(page, encoding="utf-8")
+    file.write_text(page, encoding="utf-8")
 
 
 def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:

@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from textwrap import fill
 
+import accuracy
 import numpy as np
 import rounds_play as play
 
 WIDTH = 120
-ROOT = Path(__file__).resolve().parents[2]
-BEGIN, END = "<!-- rounds: begin -->", "<!-- rounds: end -->"
 WANTED = "Wanted: median 3 or fewer, 5 or fewer at the 90th percentile, no more than 5 % worse."
 SETUP = """`python tests/bench/rounds.py takes FILE` and `write FILE`, seed {seed}. Hidden drums of 6, 8 and 10
 rods, put out of tune by turning their rods, 60 to 180 cents; what a turn does is half to twice what their sizes
@@ -59,7 +58,7 @@ def write(file: Path, rough: Path | None, count: int, seed: int) -> None:
         print(rows[-1], flush=True)
     rows.append(play.row("everything told, turns of any size", play.told_all(count, seed)))
     print(rows[-1], flush=True)
-    put(page(rows, errors, entries, seed))
+    accuracy.write("rounds", page(rows, errors, entries, seed))
 
 
 def page(rows: list[str], errors: play.Errors, entries: list[dict[str, object]], seed: int) -> str:
@@ -96,10 +95,3 @@ def verdict(found: dict[str, float]) -> str:
         f"{WANTED} Takes: {median}, {high}, and {100 * found['worse']:.0f} % "
         f"({100 * found['worse_clean']:.0f} % where nothing was misread)."
     )
-
-
-def put(part: str) -> None:
-    """Replace our part of docs/accuracy.md."""
-    path = ROOT / "docs" / "accuracy.md"
-    before, _, rest = path.read_text(encoding="utf-8").partition(BEGIN)
-    path.write_text(f"{before}{BEGIN}\n\n{part}\n{END}\n{rest.partition(END)[2].lstrip(chr(10))}", encoding="utf-8")

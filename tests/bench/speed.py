@@ -125,8 +125,7 @@ def main() -> None:
     text = known[asked.part]()
     print(text)
     if not asked.show:
-        accuracy.PAGE = PAGE
-        accuracy.write(asked.part, text)
+        accuracy.write(asked.part, text, PAGE)
 
 
 if __name__ == "__main__":

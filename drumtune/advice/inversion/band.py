@@ -224,7 +224,7 @@ def loss_by_stiffness(band: Band, rates: Array, moves: Array) -> Array:
     turn = -(v.T @ moves @ v) * apart / (apart**2 + (1e-6 * band.mean) ** 2)
     inside = v.T @ (rates[:, None] * v)
     own = 2.0 * np.diagonal(inside)
-    changed = turn * np.subtract.outer(-own, -own)
+    changed = turn * (own - own[:, None])
     changed[:, range(own.size), range(own.size)] = 4.0 * np.sum(turn * inside, axis=1)
     slope: Array = v @ changed @ v.T
     return slope

@@ -81,17 +81,16 @@ def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float]
         progress(0.25 * done)
     point = _holding(setup.model(0.0), _refined(take, point, stage))
     progress(0.9)
-    found = descend(point.problem, point.state, _FINISH)
+    point = replace(point, state=descend(point.problem, point.state, _FINISH))
     progress(1.0)
-    return _fit(replace(point, state=found.state, cost=found.cost))
+    return _fit(point)
 
 
 def _refined(take: Take, point: Point, stage: Stage) -> Point:
     """Weights from the misfits, twice; then the priors from the take itself."""
     for _ in range(2):
         point = reweighted(take, point, stage.window)
-        found = descend(point.problem, point.state, _REFINE)
-        point = replace(point, state=found.state, cost=found.cost)
+        point = replace(point, state=descend(point.problem, point.state, _REFINE))
     point = reweighted(take, point, stage.window)
     return replace(point, problem=replace(point.problem, prior=refined_prior(point)))
 

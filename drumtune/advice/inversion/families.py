@@ -7,6 +7,7 @@ head with air (two numbers: its scale and the weight of the air) ties the famili
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,18 +102,21 @@ def find_families(taps: Taps, angles: Array, rods: int, air: float, lowest: floa
     scale = first[:, None] * np.sqrt(1.0 + weights * table.chi[1]) / table.zero[1]
     lines = even_families(scale, weights)[..., list(SCANNED)]
     scores = sum(np.interp(lines[..., i], orders.frequency, near[i], right=0.0) for i in range(len(SCANNED)))
-    found = [_looked_at(orders, rods, lines[at], float(weights[at[1]])) for at in _peaks(scores, first)]
-    return next((each for each in found if each.clarity > CLEAR), max(found, key=lambda each: each.clarity))
+    found = []
+    for at in _peaks(scores, first):
+        found.append(_looked_at(orders, rods, lines[at], float(weights[at[1]])))
+        if found[-1].clarity > CLEAR:
+            return found[-1]
+    return max(found, key=lambda each: each.clarity)
 
 
-def _peaks(scores: Array, first: Array) -> list[tuple[int, int]]:
+def _peaks(scores: Array, first: Array) -> Iterator[tuple[int, int]]:
     """Places of the best scores, each well away in frequency from those before it."""
-    left, places = scores.copy(), []
+    left = scores.copy()
     for _ in range(CANDIDATES):
         best = np.unravel_index(int(np.argmax(left)), left.shape)
-        places.append((int(best[0]), int(best[1])))
+        yield int(best[0]), int(best[1])
         left[np.abs(np.log(first / first[best[0]])) < 0.05] = -np.inf
-    return places
 
 
 def _looked_at(orders: Orders, rods: int, lines: Array, air: float) -> Found:

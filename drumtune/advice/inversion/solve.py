@@ -79,15 +79,6 @@ class Pace:
     tolerance: float = 1e-3
 
 
-@dataclass(frozen=True, slots=True)
-class Descent:
-    """Where a descent came to: state, cost, and whether it settled there."""
-
-    state: State
-    cost: float
-    settled: bool
-
-
 @dataclass(slots=True)
 class System:
     """Normal equations: common unknowns and bins' gains (n, n), their right side (n,), and the taps' own parts."""
@@ -223,8 +214,8 @@ def moved(model: HeadModel, state: State, change: Step) -> State:
     return State(state.common + change.common[:size], state.own + change.own, gain)
 
 
-def descend(problem: Problem, state: State, pace: Pace) -> Descent:
-    """Levenberg-Marquardt from `state`."""
+def descend(problem: Problem, state: State, pace: Pace) -> State:
+    """Where Levenberg-Marquardt comes to from `state`."""
     model, slack, damping = problem.model, valley(problem.model), pace.damping
     state, here = settled(problem, state)
     for _ in range(pace.most):
@@ -236,11 +227,11 @@ def descend(problem: Problem, state: State, pace: Pace) -> Descent:
                 break
             damping = max(damping, 1e-8) * 10.0
         else:
-            return Descent(state, here, True)
+            return state
         gain, state, here, damping = here - there, ahead, there, max(damping / 5.0, 1e-10)
         if gain < pace.tolerance * here:
-            return Descent(state, here, True)
-    return Descent(state, here, False)
+            return state
+    return state
 
 
 def _sane(model: HeadModel, state: State) -> bool:

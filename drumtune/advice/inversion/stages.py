@@ -75,7 +75,6 @@ class Point:
 
     problem: Problem
     state: State
-    cost: float = np.inf
 
 
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
@@ -123,8 +122,7 @@ def run_stage(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     state, _ = settled(problem, _at_grid(state, grid))
     noise = np.maximum(stage.noise, np.median(misfits(Point(problem, state)), axis=0))[grid.band]
     data.weight /= (noise * np.exp(state.own[:, STRENGTH, None]) * grid.level) ** 2
-    found = descend(problem, state, Pace(stage.steps, tolerance=0.05))
-    return Point(replace(problem, prior=prior), found.state, found.cost)
+    return Point(replace(problem, prior=prior), descend(problem, state, Pace(stage.steps, tolerance=0.05)))
 
 
 def _at_grid(state: State, grid: Grid) -> State:
@@ -146,7 +144,7 @@ def introduce(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     if not seen:
         return state
     alone = replace(problem, prior=_only_new(model, state, prior, stage, seen))
-    return descend(alone, state, Pace(5, damping=1e-3, tolerance=1e-2)).state
+    return descend(alone, state, Pace(5, damping=1e-3, tolerance=1e-2))
 
 
 def take_after_kin(model: HeadModel, state: State, prior: Prior, stage: Stage, seen: int) -> None:
