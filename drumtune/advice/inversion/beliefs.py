@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.inversion.layout import ANGLE, RADIUS
-from drumtune.advice.inversion.model import HeadModel, State
-from drumtune.advice.inversion.solve import Pace, Prior, Problem, assemble, descend, step, valley
-from drumtune.advice.inversion.stages import SCHEDULE, Point, Stage, Take, in_units, misfits, reweighted, run_stage
+from drumtune.advice.inversion.model import HeadModel
+from drumtune.advice.inversion.solve import Pace, Point, Prior, assemble, descend, step, valley
+from drumtune.advice.inversion.stages import SCHEDULE, Stage, Take, in_units, misfits, reweighted, run_stage
 from drumtune.advice.inversion.start import ANGLE_SD, RADIUS_SD, HeadSetup, Start, first_prior, first_state
 from drumtune.notes import tension_cents
 from drumtune.physics.stress import rod_patterns, rod_tensions
@@ -81,7 +81,7 @@ def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float]
         progress(0.25 * done)
     point = _holding(setup.model(0.0), _refined(take, point, stage))
     progress(0.9)
-    point = replace(point, state=descend(point.problem, point.state, _FINISH))
+    point = descend(point, _FINISH)
     progress(1.0)
     return _fit(point)
 
@@ -90,7 +90,7 @@ def _refined(take: Take, point: Point, stage: Stage) -> Point:
     """Weights from the misfits, twice; then the priors from the take itself."""
     for _ in range(2):
         point = reweighted(take, point, stage.window)
-        point = replace(point, state=descend(point.problem, point.state, _REFINE))
+        point = descend(point, _REFINE)
     point = reweighted(take, point, stage.window)
     return replace(point, problem=replace(point.problem, prior=refined_prior(point)))
 
@@ -102,21 +102,21 @@ def refined_prior(point: Point) -> Prior:
     at = problem.model.at.field
     found = state.common[at][2:]
     sd[at] = 1.2 * np.sqrt((np.sum(found**2) + FIELD_WEIGHT * FIELD_USUAL**2) / (found.size + FIELD_WEIGHT))
-    own_sd[[RADIUS, ANGLE]] = scatter(problem, state)
+    own_sd[[RADIUS, ANGLE]] = scatter(point)
     return replace(problem.prior, sd=sd, own_sd=own_sd)
 
 
-def scatter(problem: Problem, state: State) -> Array:
+def scatter(point: Point) -> Array:
     """Scatter of the taps in radius and angle, less what one-sided tension imitates; drawn to the prior.
 
     What the take leaves open about each tap counts too (one step of expectation and maximisation): a radius is hardly
     to be told from a strength, and its estimate alone would look too good.
     """
-    first, angles = np.array([RADIUS_SD, ANGLE_SD]), problem.model.angles
+    first, angles = np.array([RADIUS_SD, ANGLE_SD]), point.problem.model.angles
     pattern = np.stack([np.ones(angles.size), np.cos(angles), np.sin(angles)], axis=1)
-    own = state.own[:, [RADIUS, ANGLE]]
+    own = point.state.own[:, [RADIUS, ANGLE]]
     rest = own - pattern @ np.linalg.lstsq(pattern, own, rcond=None)[0]
-    opened = np.linalg.inv(assemble(problem, state).own)[:, [RADIUS, ANGLE], [RADIUS, ANGLE]].sum(axis=0)
+    opened = np.linalg.inv(assemble(point).own)[:, [RADIUS, ANGLE], [RADIUS, ANGLE]].sum(axis=0)
     free = angles.size - pattern.shape[1]
     variance = (np.sum(rest**2, axis=0) + opened * free / angles.size + PRIOR_TAPS * first**2) / (free + PRIOR_TAPS)
     found: Array = np.clip(np.sqrt(variance), 0.4 * first, 1.6 * first)
@@ -128,15 +128,16 @@ def _holding(model: HeadModel, point: Point) -> Point:
     prior = point.problem.prior
     sd = prior.sd.copy()
     sd[:2] = ONE_SIDED * sd[2]
-    return Point(replace(point.problem, model=model, prior=replace(prior, sd=sd)), point.state)
+    return Point.at(replace(point.problem, model=model, prior=replace(prior, sd=sd)), point.state)
 
 
 def _fit(point: Point) -> Fit:
     """The point with its covariance."""
-    problem = point.problem
-    change = step(assemble(problem, point.state), 0.0, valley(problem.model))
-    size = problem.model.at.size
-    return Fit(point, np.asarray(np.linalg.inv(change.reduced)[:size, :size], np.float64))
+    change = step(assemble(point), 0.0, valley(point.problem.model))
+    places = change.free.common
+    covariance = np.diag(point.problem.prior.sd**2)
+    covariance[np.ix_(places, places)] = np.linalg.inv(change.reduced)[: places.size, : places.size]
+    return Fit(point, covariance)
 
 
 def one_sided_alone(fit: Fit) -> tuple[Array, Array]:

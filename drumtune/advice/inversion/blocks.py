@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh
 
 from drumtune.advice.inversion.layout import modes
 
@@ -20,29 +19,49 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Blocks:
-    """Shapes (B, M) in the Bessel basis, and per band the stiffness (d, d) in units of the even head's j^2 scale."""
+    """Blocks of the modes in use.
+
+    Parameters
+    ----------
+    shapes
+        In the Bessel basis, (B, M).
+    stiffness
+        Per band, (d, d), in units of the even head's j^2 scale.
+    values, vectors
+        All eigenvalues (B,), ascending, and eigenvectors (B, B) of the stiffness matrix they come from.
+    """
 
     shapes: Array
     stiffness: tuple[Array, ...]
+    values: Array
+    vectors: Array
 
 
 def blocks(stiffness: Array) -> Blocks:
     """Blocks of the modes in use, from the whole stiffness matrix (B, B)."""
-    return _turned(*eigh(stiffness, subset_by_index=[0, modes().count - 1]))
-
-
-def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[Array]]:
-    """Blocks and their slopes along each field of shape (Q, B, B).
-
-    Returns the blocks, the slopes of the shapes (Q, B, M), and per band the slopes of the stiffness (Q, d, d): first
-    order perturbation of each band's span against everything outside it, and the turn within the span that keeps it
-    closest to the Bessel modes.
-    """
     table = modes()
-    values, vectors = eigh(stiffness)
-    found = _turned(values, vectors)
+    values, vectors = np.linalg.eigh(stiffness)
+    shapes = np.empty((vectors.shape[0], table.count))
+    inner = []
+    for slot in table.slots:
+        own = vectors[:, slot]
+        u, _, vt = np.linalg.svd(own[table.member[slot]].T)
+        turn = u @ vt
+        shapes[:, slot] = own @ turn
+        inner.append((turn.T * values[slot]) @ turn)
+    return Blocks(shapes, tuple(inner), values, vectors)
+
+
+def block_slopes(found: Blocks, fields: Array) -> tuple[Array, list[Array]]:
+    """Slopes of blocks along each field of shape (Q, B, B).
+
+    Returns the slopes of the shapes (Q, B, M), and per band the slopes of the stiffness (Q, d, d): first order
+    perturbation of each band's span against everything outside it, and the turn within the span that keeps it closest
+    to the Bessel modes.
+    """
+    table, vectors = modes(), found.vectors
     pushed = vectors.T @ (fields @ vectors[:, : table.count])
-    away = vectors @ (pushed * _closeness(values))
+    away = vectors @ (pushed * _closeness(found.values))
     shape_slopes = np.empty_like(away)
     inner_slopes = []
     for slot, inner in zip(table.slots, found.stiffness, strict=True):
@@ -55,7 +74,7 @@ def block_slopes(stiffness: Array, fields: Array) -> tuple[Blocks, Array, list[A
         within = axes @ ((seen.transpose(0, 2, 1) - seen) / np.add.outer(size, size)) @ axes.T
         shape_slopes[:, :, slot] = leaving + own @ within
         inner_slopes.append(turn.T @ pushed[:, slot, slot] @ turn + inner @ within - within @ inner)
-    return found, shape_slopes, inner_slopes
+    return shape_slopes, inner_slopes
 
 
 def _closeness(values: Array) -> Array:
@@ -65,17 +84,3 @@ def _closeness(values: Array) -> Array:
     band = np.append(table.band, np.full(values.size - table.count, -1))
     same = band[:, None] == table.band
     return np.where(same, 0.0, 1.0 / np.where(same, 1.0, apart))
-
-
-def _turned(values: Array, vectors: Array) -> Blocks:
-    """Blocks from the lowest eigenvalues and eigenvectors, in ascending order."""
-    table = modes()
-    shapes = np.empty((vectors.shape[0], table.count))
-    inner = []
-    for slot in table.slots:
-        own = vectors[:, slot]
-        u, _, vt = np.linalg.svd(own[table.member[slot]].T)
-        turn = u @ vt
-        shapes[:, slot] = own @ turn
-        inner.append((turn.T * values[slot]) @ turn)
-    return Blocks(shapes, tuple(inner))

@@ -25,7 +25,7 @@ QUIETEST = -60.0
 
 def heard_head(fit: Fit) -> Modal:
     """Modes of the fitted head."""
-    return modal(fit.model, fit.point.state, fit.point.problem.grid)
+    return modal(fit.model, fit.point.here)
 
 
 def mode_readings(fit: Fit, head: Modal) -> tuple[ModeReading, ...]:

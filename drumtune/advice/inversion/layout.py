@@ -130,3 +130,19 @@ SHAPE = slice(5, 5 + 17)
 RESIDUAL = slice(SHAPE.stop, SHAPE.stop + 2 * len(BANDS))
 """Constant residual of each band (real, then imaginary), in units of the band's rms."""
 LOCALS = RESIDUAL.stop
+
+
+@cache
+def in_use(rods: int, bands: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which common unknowns (G,), and which of a tap's own (LOCALS,), the lowest `bands` bands hang on."""
+    at, table = global_slices(rods), modes()
+    family = np.isin(np.arange(len(FAMILIES)), [f for band in BANDS[:bands] for f in band])
+    mode = table.band < bands
+    doublet = np.array([band < bands for band, _, _ in table.doublets])
+    common, own = np.ones(at.size, bool), np.ones(LOCALS, bool)
+    common[at.offset] = common[at.loss] = family
+    common[at.tilt] = common[at.loss_tilt] = np.repeat(doublet, 2)
+    common[at.gain] = np.tile(mode, 2)
+    own[SHAPE] = mode
+    own[RESIDUAL] = np.tile(np.arange(len(BANDS)) < bands, 2)
+    return common, own

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.inversion.band import Band, Common, band_at
-from drumtune.advice.inversion.blocks import blocks
+from drumtune.advice.inversion.blocks import Blocks, blocks
 from drumtune.advice.inversion.layout import (
     ANGLE,
     CONTACT,
@@ -149,33 +149,58 @@ def weighted(weight: Array, values: Array) -> Array:
     return product
 
 
-def answer(band: Band, common: Common) -> Complex:
-    """What the microphone hears of a band's modes, (d, K)."""
-    heard: Complex = (band.response @ common.gain[band.table.slot]).T
-    return heard
+@dataclass(frozen=True, slots=True)
+class Forward:
+    """What the model makes of a point; the bins' gains are not in it.
+
+    Parameters
+    ----------
+    grid
+        Where the spectra are looked at.
+    common, blocks, bands
+        The common unknowns read out, and the head's blocks and bands.
+    shapes
+        Values of the Bessel shapes where the taps landed, (S, B).
+    values, by_radius, by_angle
+        Values of the modes there, with the taps' own errors, and slopes of them, (S, M).
+    drive, response
+        What each tap does to each mode (S, M), and what the microphone hears of it (M, K).
+    delay
+        Strength and delay of each tap, (S, K).
+    spectra
+        Of the taps, (S, K).
+    """
+
+    grid: Grid
+    common: Common
+    blocks: Blocks
+    bands: tuple[Band, ...]
+    shapes: Array
+    values: Array
+    by_radius: Array
+    by_angle: Array
+    drive: Array
+    response: Complex
+    delay: Complex
+    spectra: Complex
 
 
-def assembled(state: State, grid: Grid, drive: Array, response: Complex) -> tuple[Complex, Complex]:
-    """Spectra without the bins' gains, from shape values (S, M) and answers (M, K); the taps' strength and delay."""
+def forward(model: HeadModel, state: State, grid: Grid) -> Forward:
+    """Spectra of the taps at a point, and all that led to them."""
+    found, used = blocks(stiffness(model, state)), grid.used
+    common, contact = Common.read(state.common, model.at), contacts(state)
+    shapes = shape_table()(*places(model, state))
+    values, by_radius, by_angle = (each @ found.shapes[:, :used] for each in shapes)
+    values += state.own[:, SHAPE][:, :used] * model.shape_rms[:used]
+    bands = tuple(band_at(b, common, found.stiffness[b], grid.s, contact) for b in range(grid.bands))
+    drive = np.concatenate([weighted(band.weight, values[:, band.table.slot]) for band in bands], axis=1)
+    response = np.hstack([band.response @ common.gain[band.table.slot] for band in bands]).T.copy()
+    delay = np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], grid.s))
     half = len(modes().slots)
     constant = state.own[:, RESIDUAL]
     constant = constant[:, :half] + 1j * constant[:, half:]
-    delay = np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], grid.s))
-    return delay * (drive @ response + grid.level * constant[:, grid.band]), delay
-
-
-def predict(model: HeadModel, state: State, grid: Grid) -> Complex:
-    """Spectra of the taps without the bins' gains, shape (S, K)."""
-    found = blocks(stiffness(model, state))
-    common, used, contact = Common.read(state.common, model.at), grid.used, contacts(state)
-    values = shape_table()(*places(model, state))[0] @ found.shapes[:, :used]
-    values += state.own[:, SHAPE][:, :used] * model.shape_rms[:used]
-    drive, response = np.empty_like(values), np.empty((used, grid.frequency.size), complex)
-    for place in range(grid.bands):
-        band = band_at(place, common, found.stiffness[place], grid.s, contact)
-        drive[:, band.table.slot] = weighted(band.weight, values[:, band.table.slot])
-        response[band.table.slot] = answer(band, common)
-    return assembled(state, grid, drive, response)[0]
+    spectra = delay * (drive @ response + grid.level * constant[:, grid.band])
+    return Forward(grid, common, found, bands, shapes[0], values, by_radius, by_angle, drive, response, delay, spectra)
 
 
 @dataclass(frozen=True, slots=True)

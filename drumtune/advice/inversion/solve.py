@@ -10,14 +10,13 @@ displacement beyond what the tension already explains. docs/inference.md, "One s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
-from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH
-from drumtune.advice.inversion.model import Grid, HeadModel, State, predict
+from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH, in_use
+from drumtune.advice.inversion.model import Forward, Grid, HeadModel, State, forward
 from drumtune.advice.inversion.slopes import linearise
 from drumtune.physics.stress import RIM_BAND
 
@@ -27,6 +26,8 @@ ONE_SIDED_STIFFNESS = 1e5
 """Unit of the damping on one-sided tension: the information about it that a usual take carries."""
 _TRIES = 7
 """Times the damping is raised before a point counts as the lowest there is."""
+HELD = 1e-6
+"""Spread of an unknown that is held where it is."""
 GAIN_SD = 0.4
 """Prior spread of the bins' gains about 1: microphone and room, after the modes' own gains."""
 
@@ -57,6 +58,19 @@ class Data:
 
 
 @dataclass(frozen=True, slots=True)
+class Free:
+    """Places of the unknowns that are solved for, ascending: among the common ones (g,), among each tap's own (l,)."""
+
+    common: NDArray[np.int64]
+    own: NDArray[np.int64]
+
+    @property
+    def one_sided(self) -> int:
+        """How many of the first are harmonic 1's."""
+        return int(np.searchsorted(self.common, 2))
+
+
+@dataclass(frozen=True, slots=True)
 class Problem:
     """What is fitted to what: the head's model, the grid of bins, the data on it, the priors."""
 
@@ -68,6 +82,12 @@ class Problem:
     def sound(self, state: State) -> Complex:
         """Spectra of the taps with the state's glide taken out."""
         return self.data.at(state.common[self.model.at.glide][0])
+
+    @property
+    def free(self) -> Free:
+        """What is solved for: not what the prior holds, nor what the bands in use do not hang on."""
+        common, own = in_use(self.model.rods, self.grid.bands)
+        return Free(np.flatnonzero(common & (self.prior.sd > HELD)), np.flatnonzero(own & (self.prior.own_sd > HELD)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +101,9 @@ class Pace:
 
 @dataclass(slots=True)
 class System:
-    """Normal equations: common unknowns and bins' gains (n, n), their right side (n,), and the taps' own parts."""
+    """Normal equations of what is free: common unknowns and bins' gains (n, n), their right side (n,), taps' own."""
 
+    free: Free
     matrix: Array
     right: Array
     own: Array
@@ -112,13 +133,28 @@ def _harmonic_one() -> float:
     return (high**3 - low**3) / 3.0 / ((high**2 - low**2) / 2.0)
 
 
-def settled(problem: Problem, state: State) -> tuple[State, float]:
-    """The state with the bins' gains at their best for it (linear), and the cost there."""
-    sound, heard, weight = problem.sound(state), predict(problem.model, state, problem.grid), problem.data.weight
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A fit under way: the problem, where it stands, and what the model makes of that."""
+
+    problem: Problem
+    state: State
+    here: Forward
+
+    @classmethod
+    def at(cls, problem: Problem, state: State) -> Point:
+        """The point of a problem at a state."""
+        return cls(problem, state, forward(problem.model, state, problem.grid))
+
+
+def settled(point: Point) -> tuple[Point, float]:
+    """The point with the bins' gains at their best for it (linear), and its cost."""
+    problem, state = point.problem, point.state
+    sound, heard, weight = problem.sound(state), point.here.spectra, problem.data.weight
     power = np.sum(weight * np.abs(heard) ** 2, axis=0) + 1.0 / GAIN_SD**2
     gain = (np.sum(weight * np.conj(heard) * sound, axis=0) + 1.0 / GAIN_SD**2) / power
     state = State(state.common, state.own, gain)
-    return state, _misfit(problem, state, sound - gain * heard)
+    return replace(point, state=state), _misfit(problem, state, sound - gain * heard)
 
 
 def _misfit(problem: Problem, state: State, rest: Complex) -> float:
@@ -129,24 +165,27 @@ def _misfit(problem: Problem, state: State, rest: Complex) -> float:
     return total + float(np.sum(np.abs(state.gain - 1.0) ** 2)) / GAIN_SD**2
 
 
-def assemble(problem: Problem, state: State) -> System:
+def assemble(point: Point) -> System:
     """Normal equations at a point."""
-    slopes = linearise(problem.model, state, problem.grid)
-    rest, root = problem.sound(state) - state.gain * slopes.spectra, np.sqrt(problem.data.weight)
-    common, own, scale = slopes.common, slopes.own, (state.gain * root)[:, None, :]
-    common *= scale
-    own *= scale
-    common[:, problem.model.at.glide.start] -= problem.data.glide_slope * root
-    heard, misfit = slopes.spectra * root, rest * root
-    real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)[:, :, None]
-    crossed = np.einsum("sk,sgk->gk", np.conj(heard), common)
+    problem, state, here = point.problem, point.state, point.here
+    slopes, free = linearise(problem.model, here), problem.free
+    root = np.sqrt(problem.data.weight)
+    heard, misfit = here.spectra * root, (problem.sound(state) - state.gain * here.spectra) * root
+    common, own = (
+        slopes.common[free.common] * (state.gain * root),
+        slopes.own[:, free.own] * (state.gain * root)[:, None],
+    )
+    common[free.common == problem.model.at.glide.start] -= problem.data.glide_slope * root
+    real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)
+    flat = real_common.reshape(free.common.size, -1)
     by_gain = np.conj(heard)[:, None, :] * own
-    mixed = np.concatenate([real_own @ real_common.transpose(0, 2, 1), by_gain.real, by_gain.imag], axis=2)
+    mixed = np.concatenate([real_own @ real_common.transpose(1, 2, 0), by_gain.real, by_gain.imag], axis=2)
     gained = np.sum(np.conj(heard) * misfit, axis=0)
-    right = np.concatenate([(real_common @ real_misfit)[..., 0].sum(0), gained.real, gained.imag])
-    matrix = _matrix((real_common @ real_common.transpose(0, 2, 1)).sum(0), crossed, np.sum(np.abs(heard) ** 2, axis=0))
-    inner, own_right = real_own @ real_own.transpose(0, 2, 1), (real_own @ real_misfit)[..., 0]
-    system = System(matrix, right, inner, mixed, own_right)
+    right = np.concatenate([flat @ real_misfit.ravel(), gained.real, gained.imag])
+    crossed = np.einsum("sk,gsk->gk", np.conj(heard), common)
+    matrix = _matrix(flat @ flat.T, crossed, np.sum(np.abs(heard) ** 2, axis=0))
+    inner, own_right = real_own @ real_own.transpose(0, 2, 1), (real_own @ real_misfit[:, :, None])[..., 0]
+    system = System(free, matrix, right, inner, mixed, own_right)
     _add_priors(system, problem.prior, state)
     return system
 
@@ -164,21 +203,22 @@ def _matrix(common: Array, crossed: Complex, power: Array) -> Array:
 
 def _add_priors(system: System, prior: Prior, state: State) -> None:
     """Add the priors' part to the equations."""
-    size = prior.sd.size
-    rest = slice(size, None)
+    common, own = system.free.common, system.free.own
+    size = common.size
     diagonal = np.einsum("ii->i", system.matrix)
-    diagonal[:size] += 1.0 / prior.sd**2
-    diagonal[rest] += 1.0 / GAIN_SD**2
-    system.right[:size] += (prior.mean - state.common) / prior.sd**2
-    system.right[rest] -= np.concatenate([state.gain.real - 1.0, state.gain.imag]) / GAIN_SD**2
-    np.einsum("sll->sl", system.own)[...] += 1.0 / prior.own_sd**2
-    system.own_right += (prior.own_mean - state.own) / prior.own_sd**2
+    diagonal[:size] += 1.0 / prior.sd[common] ** 2
+    diagonal[size:] += 1.0 / GAIN_SD**2
+    system.right[:size] += ((prior.mean - state.common) / prior.sd**2)[common]
+    system.right[size:] -= np.concatenate([state.gain.real - 1.0, state.gain.imag]) / GAIN_SD**2
+    np.einsum("sll->sl", system.own)[...] += 1.0 / prior.own_sd[own] ** 2
+    system.own_right += ((prior.own_mean - state.own) / prior.own_sd**2)[:, own]
 
 
 @dataclass(slots=True)
 class Step:
-    """Changes of the common unknowns and gains (n,), of the taps' own (S, L); matrix with the latter eliminated."""
+    """Changes of what is free: common unknowns and gains (n,), the taps' own (S, l); matrix with those eliminated."""
 
+    free: Free
     common: Array
     own: Array
     reduced: Array
@@ -187,51 +227,54 @@ class Step:
 def step(system: System, damping: float, slack: Array) -> Step:
     """Solve the equations with Marquardt damping; `slack` from `valley`."""
     inner, mixed, matrix = system.own.copy(), system.mixed.copy(), system.matrix.copy()
-    n = matrix.shape[0]
+    n, first, locals_ = matrix.shape[0], system.free.one_sided, system.free.own.size
+    slack = slack[:, system.free.own, :first]
     spare = damping * np.diagonal(inner, axis1=1, axis2=2)
-    inner[:, range(LOCALS), range(LOCALS)] += spare
-    matrix[range(2, n), range(2, n)] *= 1.0 + damping
-    matrix[range(2), range(2)] += damping * ONE_SIDED_STIFFNESS
-    mixed[:, :, :2] -= spare[:, :, None] * slack
-    matrix[:2, :2] += np.einsum("sla,sl,slb->ab", slack, spare, slack)
-    lower = np.linalg.cholesky(inner)
-    beside = np.concatenate([mixed, system.own_right[:, :, None]], axis=2)
-    half = np.stack(
-        [solve_triangular(a, b, lower=True, check_finite=False) for a, b in zip(lower, beside, strict=True)]
-    )
+    inner[:, range(locals_), range(locals_)] += spare
+    matrix[range(first, n), range(first, n)] *= 1.0 + damping
+    matrix[range(first), range(first)] += damping * ONE_SIDED_STIFFNESS
+    mixed[:, :, :first] -= spare[:, :, None] * slack
+    matrix[:first, :first] += np.einsum("sla,sl,slb->ab", slack, spare, slack)
+    turn = np.linalg.inv(np.linalg.cholesky(inner))
+    half = turn @ np.concatenate([mixed, system.own_right[:, :, None]], axis=2)
     flat = half.reshape(-1, n + 1)
     product = flat.T @ flat
     reduced = matrix - product[:n, :n]
     common = np.linalg.solve(reduced, system.right - product[:n, n])
-    own = np.linalg.solve(lower.transpose(0, 2, 1), half[:, :, n:] - half[:, :, :n] @ common[:, None])[..., 0]
-    return Step(common, own, reduced)
+    own = turn.transpose(0, 2, 1) @ (half[:, :, n:] - half[:, :, :n] @ common[:, None])
+    return Step(system.free, common, own[..., 0], reduced)
 
 
-def moved(model: HeadModel, state: State, change: Step) -> State:
+def moved(state: State, change: Step) -> State:
     """The point after a step."""
-    size, bins = model.at.size, state.gain.size
-    gain = state.gain + change.common[size : size + bins] + 1j * change.common[size + bins :]
-    return State(state.common + change.common[:size], state.own + change.own, gain)
+    free, bins = change.free, state.gain.size
+    size = free.common.size
+    common, own = state.common.copy(), state.own.copy()
+    common[free.common] += change.common[:size]
+    own[:, free.own] += change.own
+    return State(common, own, state.gain + change.common[size : size + bins] + 1j * change.common[size + bins :])
 
 
-def descend(problem: Problem, state: State, pace: Pace) -> State:
-    """Where Levenberg-Marquardt comes to from `state`."""
-    model, slack, damping = problem.model, valley(problem.model), pace.damping
-    state, here = settled(problem, state)
+def descend(point: Point, pace: Pace) -> Point:
+    """Where Levenberg-Marquardt comes to from a point."""
+    problem = point.problem
+    slack, damping = valley(problem.model), pace.damping
+    point, cost = settled(point)
     for _ in range(pace.most):
-        system = assemble(problem, state)
+        system = assemble(point)
         for _ in range(_TRIES):
-            ahead = moved(model, state, step(system, damping, slack))
-            ahead, there = settled(problem, ahead) if _sane(model, ahead) else (ahead, np.inf)
-            if there < here:
-                break
+            ahead = moved(point.state, step(system, damping, slack))
+            if _sane(problem.model, ahead):
+                there, left = settled(Point.at(problem, ahead))
+                if left < cost:
+                    break
             damping = max(damping, 1e-8) * 10.0
         else:
-            return state
-        gain, state, here, damping = here - there, ahead, there, max(damping / 5.0, 1e-10)
-        if gain < pace.tolerance * here:
-            return state
-    return state
+            return point
+        gain, point, cost, damping = cost - left, there, left, max(damping / 5.0, 1e-10)
+        if gain < pace.tolerance * cost:
+            return point
+    return point
 
 
 def _sane(model: HeadModel, state: State) -> bool:

@@ -21,10 +21,10 @@ from drumtune.advice.inversion.layout import (
     STRENGTH,
     modes,
 )
-from drumtune.advice.inversion.model import Grid, HeadModel, State, predict
+from drumtune.advice.inversion.model import Grid, HeadModel, State, forward
 from drumtune.advice.inversion.slopes import linearise
-from drumtune.advice.inversion.solve import Data, Pace, Prior, Problem, descend, settled
-from drumtune.advice.inversion.start import UNUSED, bins, family_frequencies
+from drumtune.advice.inversion.solve import HELD, Data, Pace, Point, Prior, Problem, descend, settled
+from drumtune.advice.inversion.start import bins, family_frequencies
 from drumtune.dsp.tap_spectra import Taps, Window, spectra
 
 Array = NDArray[np.float64]
@@ -69,14 +69,6 @@ class Take:
     loudness: Array
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
-    """A fit under way: the problem and where it stands."""
-
-    problem: Problem
-    state: State
-
-
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
     """The take at no more than the sample rate needed, scaled so that its low bands are about one.
 
@@ -119,10 +111,11 @@ def run_stage(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     tight = replace(prior, own_sd=prior.own_sd.copy())
     tight.own_sd[RADIUS:] *= stage.tightness
     problem = Problem(model, grid, data, tight)
-    state, _ = settled(problem, _at_grid(state, grid))
-    noise = np.maximum(stage.noise, np.median(misfits(Point(problem, state)), axis=0))[grid.band]
+    point, _ = settled(Point.at(problem, _at_grid(state, grid)))
+    noise = np.maximum(stage.noise, np.median(misfits(point), axis=0))[grid.band]
     data.weight /= (noise * np.exp(state.own[:, STRENGTH, None]) * grid.level) ** 2
-    return Point(replace(problem, prior=prior), descend(problem, state, Pace(stage.steps, tolerance=0.05)))
+    point = descend(point, Pace(stage.steps, tolerance=0.05))
+    return replace(point, problem=replace(problem, prior=prior))
 
 
 def _at_grid(state: State, grid: Grid) -> State:
@@ -144,7 +137,7 @@ def introduce(model: HeadModel, take: Take, state: State, prior: Prior, stage: S
     if not seen:
         return state
     alone = replace(problem, prior=_only_new(model, state, prior, stage, seen))
-    return descend(alone, state, Pace(5, damping=1e-3, tolerance=1e-2))
+    return descend(Point.at(alone, state), Pace(5, damping=1e-3, tolerance=1e-2)).state
 
 
 def take_after_kin(model: HeadModel, state: State, prior: Prior, stage: Stage, seen: int) -> None:
@@ -166,13 +159,13 @@ def take_after_kin(model: HeadModel, state: State, prior: Prior, stage: Stage, s
 def _only_new(model: HeadModel, state: State, prior: Prior, stage: Stage, seen: int) -> Prior:
     """A prior that lets only gains, frequencies, losses and residuals of the new bands move."""
     at, table = model.at, modes()
-    mean, sd = state.common.copy(), np.full(at.size, UNUSED)
+    mean, sd = state.common.copy(), np.full(at.size, HELD)
     families = np.array([f for b in range(seen, stage.bands) for f in BANDS[b]])
     gains = np.arange(table.slots[seen].start, table.slots[stage.bands - 1].stop)
     free = np.concatenate([at.offset.start + families, at.loss.start + families, at.gain.start + gains,
                            at.gain.start + table.count + gains])  # fmt: skip
     mean[free], sd[free] = prior.mean[free], prior.sd[free]
-    own_sd = np.full(LOCALS, UNUSED)
+    own_sd = np.full(LOCALS, HELD)
     own_sd[RESIDUAL] = prior.own_sd[RESIDUAL]
     return Prior(mean, sd, state.own.copy(), own_sd)
 
@@ -183,10 +176,11 @@ def start_gains(problem: Problem, state: State, seen: int) -> None:
     columns = np.arange(table.slots[seen].start, grid.used)
     state.common[at.gain.start + columns] = 0.0
     state.common[at.gain.start + table.count + columns] = 0.0
-    slopes = linearise(problem.model, state, grid)
+    here = forward(problem.model, state, grid)
+    slopes = linearise(problem.model, here)
     root = np.sqrt(problem.data.weight)
-    design = (slopes.common[:, at.gain.start + columns] * root[:, None]).transpose(0, 2, 1).reshape(-1, columns.size)
-    wanted = ((problem.data.spectra - slopes.spectra) * root).ravel()
+    design = (slopes.common[at.gain.start + columns] * root).reshape(columns.size, -1).T
+    wanted = ((problem.data.spectra - here.spectra) * root).ravel()
     square = design.conj().T @ design
     square[np.diag_indices_from(square)] += 1e-6 * np.trace(square).real / columns.size
     gain = np.linalg.solve(square, design.conj().T @ wanted)
@@ -197,7 +191,7 @@ def start_gains(problem: Problem, state: State, seen: int) -> None:
 def misfits(point: Point) -> Array:
     """Root mean square of what is left, per tap and band, against the band's level in that tap, shape (S, bands)."""
     problem, state = point.problem, point.state
-    rest = problem.sound(state) - state.gain * predict(problem.model, state, problem.grid)
+    rest = problem.sound(state) - state.gain * point.here.spectra
     ratio = np.abs(rest / (np.exp(state.own[:, STRENGTH, None]) * problem.grid.level)) ** 2
     band = problem.grid.band
     rms: Array = np.sqrt(np.stack([ratio[:, band == b].mean(1) for b in range(problem.grid.bands)], axis=1))

@@ -31,8 +31,6 @@ RADIUS_SD, ANGLE_SD = 0.025, 0.055
 REACH_SD = 0.012
 """How far all taps together may lie off their distance, relative to the radius. The sound hardly tells it: an error of
 three times as much does the pulls no harm, but a reach left free explains what the model does not know."""
-UNUSED = 1e-6
-"""Spread of an unknown that is held where it is."""
 
 
 @dataclass(frozen=True, slots=True)
