@@ -38,7 +38,7 @@ Goal = Literal["spread", "distance"]
 class Price:
     """What moves cost, in cents: each rod turned, a sixteenth of a turn, the same downward on top, a cent of drift."""
 
-    move: float = 0.4
+    move: float = 0.2
     sixteenth: float = 0.1
     lowered: float = 0.1
     drift: float = 0.02

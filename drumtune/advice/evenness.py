@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from drumtune.advice.inversion.beliefs import BETWEEN, Fit, infer, mixed, quality
 from drumtune.advice.inversion.families import Found, find_families
 from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at_rods, mode_readings, strongest_lines
+from drumtune.advice.inversion.observing import Take
 from drumtune.advice.inversion.shape_table import shape_table
-from drumtune.advice.inversion.stages import Take
 from drumtune.advice.inversion.start import HeadSetup, Start
 from drumtune.advice.inversion.tilt import tilt_of
 from drumtune.advice.reading import Reading, RodReading, Verdict

@@ -28,22 +28,22 @@ from drumtune.physics.rods import harmonic_projectors
 Floats = NDArray[np.float64]
 FINER = (STEP, STEP / 2.0, STEP / 4.0)
 """Smallest turns to plan in, coarse before fine."""
-FINER_PAYS = 1.5
+FINER_PAYS = 0.75
 """Cents a finer step must save to be asked of the player."""
-FINE_SPREAD = 8.0
+FINE_SPREAD = 5.0
 """Spread in cents at which a head with rounds behind it is left alone."""
-LEAST_GAIN = 1.0
+LEAST_GAIN = 0.5
 """Cents a round must be expected to gain to be worth the turning."""
 SURE = 0.7
 """Chance that a round makes the head better, below which it is better to listen again first."""
-UNSAID = 3.0
-"""Deviation in cents per rod that readings of simulated takes have beyond what they say (our own; harmonics 2 and 3 of
-takes of 18 drums)."""
+UNSAID, UNSAID_SHARE = 1.5, 0.08
+"""Deviation per rod that readings of simulated takes have beyond what they say: cents, and a share of how uneven the
+head is (our own; harmonics 2 to 5 of takes of 42 drums)."""
 LEVEL_SD = 2.0
 """Deviation in cents of a head's pitch as a whole from one take to the next, beside that of its lines (our own)."""
-TAPS = 90
-"""Taps of a take that are asked for in rounds: single taps say little about one side being tighter than the other, and
-that gets better with the root of their number."""
+TAPS, MOST_PER_ROD = 160, 20
+"""Taps of a take that are asked for in rounds, and at most at one rod: single taps say little about one side being
+tighter than the other, and that gets better with the root of their number."""
 MOST_TURN = STEP * MOST_STEPS
 """Largest turn per rod and round."""
 
@@ -123,7 +123,7 @@ def as_measured(reading: Reading) -> tuple[Floats, Floats]:
     pulls, covariance = reading.pulls_cents - reading.pulls_cents.mean(), reading.covariance
     rods = pulls.size
     middle = np.eye(rods) - 1.0 / rods
-    unsaid = UNSAID**2 * middle
+    unsaid = (UNSAID**2 + UNSAID_SHARE**2 * float(np.mean(pulls**2))) * middle
     if reading.tilt is None:
         return pulls, covariance + unsaid
     angles = 2.0 * math.pi * np.arange(rods) / rods
@@ -295,14 +295,14 @@ def _in_best_step(draws: Chances, goal: Goal, up: bool) -> tuple[Floats, Floats,
 
 
 def taps_per_rod(rods: int) -> int:
-    """Taps at each rod that are asked for once there is a first reading.
+    """Taps at each rod that are asked for where a drum is worked on in rounds.
 
     Examples
     --------
     >>> [taps_per_rod(rods) for rods in (5, 6, 8, 10, 12)]
-    [18, 15, 12, 9, 8]
+    [20, 20, 20, 16, 14]
     """
-    return math.ceil(TAPS / rods)
+    return min(math.ceil(TAPS / rods), MOST_PER_ROD)
 
 
 def ordered(turns: Floats) -> tuple[Move, ...]:
@@ -324,7 +324,8 @@ def _notes(turns: Floats, step: float, known: Learned, change: float) -> tuple[s
     notes = [
         f"What a turn does to this drum is known to about {sure:.0f} %, from {behind}: tap round again afterwards.",
         f"The whole head is expected to move by {change:+.0f} cents.",
-        f"Tap {taps_per_rod(turns.size)} times at each rod next time: only many taps tell whether one side is tighter.",
+        f"Tap {taps_per_rod(turns.size)} times at each rod next time if you can: only many taps tell whether one side "
+        "is tighter.",
     ]
     if step < STEP:
         notes.append(

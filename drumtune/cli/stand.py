@@ -52,6 +52,7 @@ def new(
     log: drums.LogFile = None,
 ) -> None:
     """Keep the description of a drum in the log."""
+    from drumtune.advice.rounds import taps_per_rod
     from drumtune.store import changes, opened
 
     top = {"film_mil": film_mil, "surface_density_kg_m2": surface_density_kg_m2}
@@ -72,6 +73,7 @@ def new(
     with opened(drums.path(log), writing=True) as connection:
         changes.add_stand(connection, stand, replace=replace)
     typer.echo(f"{stand.name}: {line(stand)}; kept in {drums.path(log)}")
+    typer.echo(f"For rounds tap {taps_per_rod(stand.rods)} times at each rod, if you can: every take then says more.")
 
 
 def _given(told: Mapping[str, object]) -> dict[str, object]:

@@ -23,8 +23,6 @@ from drumtune.physics.rods import harmonic_projectors
 Floats = NDArray[np.float64]
 HAND = 0.004
 """Metres by which taps miss their marks each way, standard deviation: the hand of `drumtune synth`."""
-FIRST_TAPS = 4
-"""Taps at each rod in the first take; the program says how many it wants from then on."""
 LINE_TAPS = 3
 """Taps at each rod that the other player listens to."""
 NEAR = 0.08
@@ -67,7 +65,7 @@ class Takes:
     def hear(self, turned: Floats | None) -> tuple[Kept, str] | None:
         """One round's reading by the package and its verdict, or None where the take allowed no answer."""
         rods = self.hidden.drum.rods
-        per_rod = FIRST_TAPS if turned is None else taps_per_rod(rods)
+        per_rod = taps_per_rod(rods)
         sound, _, rate = self.record(per_rod)
         try:
             taps = group_taps(find_taps(sound, rate, per_rod * rods).taps, rods, per_rod)

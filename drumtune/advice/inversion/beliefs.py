@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from drumtune.advice.inversion.layout import ANGLE, RADIUS
 from drumtune.advice.inversion.model import HeadModel
+from drumtune.advice.inversion.observing import Stage, Take
 from drumtune.advice.inversion.solve import Pace, Point, Prior, assemble, descend, step, valley
-from drumtune.advice.inversion.stages import SCHEDULE, Stage, Take, in_units, misfits, reweighted, run_stage
+from drumtune.advice.inversion.stages import SCHEDULE, in_units, misfits, reweighted, run_stage
 from drumtune.advice.inversion.start import ANGLE_SD, RADIUS_SD, HeadSetup, Start, first_prior, first_state
 from drumtune.notes import tension_cents
 from drumtune.physics.stress import rod_patterns, rod_tensions
