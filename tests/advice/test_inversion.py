@@ -16,9 +16,12 @@ from drumtune.advice.inversion.layout import (
     modes,
 )
 from drumtune.advice.inversion.model import Grid, HeadModel, State, forward
+from drumtune.advice.inversion.newcomers import introduce
 from drumtune.advice.inversion.shape_table import shape_table
 from drumtune.advice.inversion.slopes import linearise
 from drumtune.advice.inversion.solve import valley
+from drumtune.advice.inversion.stages import SCHEDULE, in_units, run_stage
+from drumtune.advice.inversion.start import HeadSetup, Start, family_frequencies, first_prior, first_state
 from drumtune.physics import modes as head_modes
 
 RODS, SLIDE = 8, 0.3
@@ -131,3 +134,23 @@ def test_families_are_found_blind(name):
 @pytest.mark.parametrize(("m", "rods", "order"), [(1, 8, 1), (5, 8, 3), (4, 8, 4), (4, 6, 2), (3, 5, 2), (5, 5, 0)])
 def test_orders_fold_at_half_the_rods(m, rods, order):
     assert folded(m, rods) == order
+
+
+@pytest.mark.parametrize("off", [-0.02, 0.02])
+@pytest.mark.parametrize("name", sorted(path.stem for path in FOLDER.glob("*.flac")))
+def test_a_new_band_is_found_though_its_first_guess_is_wrong(name, off):
+    # (4,1) is two to five widths of its line away from where it is first looked for
+    it = known(name)
+    take, angles = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
+    load = 2 * 1.204 * it.drum.head.radius / it.drum.head.surface_density
+    found = find_families(take.taps, angles, it.drum.rods, load, 60.0, 900.0)
+    found.families[6] = it.modes_hz[10:12].mean() * (1.0 + off)
+    model = HeadSetup(it.drum.rods, angles, it.drum.tap_radius).model(0.25)
+    start = Start(found.families, found.air)
+    prior = first_prior(model, start)
+    take, state = in_units(model, take, first_state(model, prior, start))
+    for stage, seen in zip(SCHEDULE[:2], (0, 3), strict=True):
+        state = run_stage(model, take, state, prior, stage, seen).state
+    assert family_frequencies(model, state.common)[6] == pytest.approx(found.families[6])  # left where it was found
+    state = introduce(model, take, state, prior, SCHEDULE[2], 5)
+    assert family_frequencies(model, state.common)[6] == pytest.approx(it.modes_hz[10:12].mean(), rel=0.004)

@@ -16,9 +16,9 @@ rods, put out of tune by turning their rods, 60 to 180 cents; what a turn does i
 say, for each pattern of turns; the rim holds the film, lets it slide, or holds it by a spring, a third each;
 friction holds back up to a fifth until the next round; turns ± 5 %; and in each drum one move of the first
 three rounds is misread (left out, doubled, the wrong way, or made at the next rod). *Takes*: every round is a
-recording by the finite-element simulator (room level; four taps at each rod, then the 15, 12 or 9 that the
-program asks for, each missing its mark by 4 mm both ways, standard deviation), found, read and planned on by
-the program, told nothing but sizes, rods and what was advised. The other player trusts the strongest line near
+recording by the finite-element simulator (room level; 20, 20 or 16 taps at each rod, as the program asks,
+each missing its mark by 4 mm both ways, standard deviation), found, read and planned on by the program, told
+nothing but sizes, rods and what was advised. The other player trusts the strongest line near
 each rod, is told how far a turn goes on this drum, turns in 1/64 up to 1/4, and misreads nothing.
 
 Worse: rounds up to the first under 12 cents that left the head more uneven by over half a cent; in brackets

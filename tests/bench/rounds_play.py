@@ -244,7 +244,7 @@ def runs_of(entries: Sequence[dict[str, Any]], player: str) -> list[Run]:
 
 
 def errors_of(entries: Sequence[dict[str, Any]]) -> Errors:
-    """Rms error at a rod by harmonic, of the readings of drums with as many rods, their first (few taps) left out."""
+    """Rms error at a rod by harmonic, of readings of drums with as many rods, those of heads as found left out."""
     found: Errors = {}
     for rods in RODS:
         missed = [reading[0] for entry in entries if entry["rods"] == rods for reading in entry["errors"][1:]]
