@@ -36,9 +36,13 @@ Goal = Literal["spread", "distance"]
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """What moves cost, in cents: each rod turned, a sixteenth of a turn, the same downward on top, a cent of drift."""
+    """What moves cost, in cents.
+
+    Each rod turned, each one lowered on top, a sixteenth of a turn, the same downward on top, a cent of drift.
+    """
 
     move: float = 0.2
+    lowering: float = 0.6
     sixteenth: float = 0.1
     lowered: float = 0.1
     drift: float = 0.02
@@ -164,7 +168,8 @@ class _Task:
         draws, rods = self.known.off.shape
         left = self.known.off[:, :, None] + (self.known.effect.reshape(-1, rods) @ turns.T).reshape(draws, rods, -1)
         size, prices = np.abs(turns), self.prices
-        moved = prices.move * np.count_nonzero(size, axis=1) + 16.0 * prices.sixteenth * size.sum(axis=1)
+        moved = prices.move * np.count_nonzero(size, axis=1) + prices.lowering * np.count_nonzero(turns < 0.0, axis=1)
+        moved = moved + 16.0 * prices.sixteenth * size.sum(axis=1)
         down = 16.0 * prices.lowered * np.maximum(-turns, 0.0).sum(axis=1)
         drift = prices.drift * np.abs(turns @ self.shift)
         return np.asarray(measure(left, self.goal, axis=1).mean(axis=0) + moved + down + drift)

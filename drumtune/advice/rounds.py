@@ -28,7 +28,7 @@ from drumtune.physics.rods import harmonic_projectors
 Floats = NDArray[np.float64]
 FINER = (STEP, STEP / 2.0, STEP / 4.0)
 """Smallest turns to plan in, coarse before fine."""
-FINER_PAYS = 0.75
+FINER_PAYS = 1.0
 """Cents a finer step must save to be asked of the player."""
 FINE_SPREAD = 5.0
 """Spread in cents at which a head with rounds behind it is left alone."""

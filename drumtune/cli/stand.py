@@ -73,7 +73,8 @@ def new(
     with opened(drums.path(log), writing=True) as connection:
         changes.add_stand(connection, stand, replace=replace)
     typer.echo(f"{stand.name}: {line(stand)}; kept in {drums.path(log)}")
-    typer.echo(f"For rounds tap {taps_per_rod(stand.rods)} times at each rod, if you can: every take then says more.")
+    taps = taps_per_rod(stand.drum.rods)
+    typer.echo(f"For rounds tap {taps} times at each rod, if you can: every take then says more.")
 
 
 def _given(told: Mapping[str, object]) -> dict[str, object]:

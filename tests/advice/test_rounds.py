@@ -94,7 +94,8 @@ def test_the_descent_comes_near_the_best_of_all_small_plans():
 
     def cost(counts):
         turns = np.round(counts) * step
-        moved = price.move * np.count_nonzero(turns) + 16 * price.sixteenth * np.abs(turns).sum()
+        moved = price.move * np.count_nonzero(turns) + price.lowering * np.count_nonzero(turns < 0)
+        moved += 16 * price.sixteenth * np.abs(turns).sum()
         down = 16 * price.lowered * np.maximum(-turns, 0).sum()
         drift = price.drift * abs(float(turns @ draws.effect.mean(axis=(0, 1))))
         return float(measure(left_after(draws, turns), "spread").mean()) + moved + down + drift
@@ -115,7 +116,7 @@ def test_rods_that_must_move_together_are_found(rods, seed):
     off = 100.0 * (off - off.mean()) / np.ptp(off)
     step = 1.0 / 32.0
     known = Chances(off[None], effect[None])
-    ours = np.ptp(off + effect @ best_turns(known, step, 4 * step, price=Price(0.0, 0.0, 0.0, 0.0)))
+    ours = np.ptp(off + effect @ best_turns(known, step, 4 * step, price=Price(0.0, 0.0, 0.0, 0.0, 0.0)))
     left = np.inf
     for direction in (-np.sign(off), np.sign(off)):  # signs as the pulls ask; the program may use either
         task = Problem(off, effect * step, direction.astype(int), np.full(rods, 1), np.full(rods, 4), FREE)
