@@ -79,20 +79,52 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
         Relative excess of pitch at each tap's onset, shape (S,), taken out by warping time; it dies with the time
         constant `fall_time` (s).
     """
-    count = round((window.length + LEAD) * taps.rate) + 1
-    grid = np.arange(count) / taps.rate - LEAD
-    first = np.ceil((taps.onsets - LEAD) * taps.rate).astype(int)
-    late = first / taps.rate - (taps.onsets - LEAD)
-    times = grid + late[:, None]
+    frames = _Frames.of(taps, window)
+    times = frames.times
     shift = np.where(times > 0.0, fall_time * -np.expm1(-np.maximum(times, 0.0) / fall_time), 0.0)
-    sound = np.stack([_warped(taps.samples, start, count, dev * taps.rate * late_by)
-                      for start, dev, late_by in zip(first, fall, shift, strict=True)])  # fmt: skip
+    sound = np.stack([_warped(taps.samples, start, times.shape[1], dev * taps.rate * late_by)
+                      for start, dev, late_by in zip(frames.first, fall, shift, strict=True)])  # fmt: skip
     slope = -np.gradient(sound, axis=1) * taps.rate * shift
-    shape = _shape(times, np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None], window.damping)
-    both = np.concatenate([shape * sound, shape * slope]) @ _kernel(grid, frequency).view(float)
-    turn = np.exp(-2j * np.pi * np.outer(late, frequency)) / taps.rate
-    transformed = both.view(complex).reshape(2, *turn.shape)
-    return transformed[0] * turn, transformed[1] * turn
+    both = frames.transform(np.concatenate([sound, slope]), frequency)
+    return both[: fall.size], both[fall.size :]
+
+
+def plain_spectra(taps: Taps, frequency: Array, window: Window) -> Complex:
+    """Transforms of all taps at `frequency` (K,), shape (S, K), as they are."""
+    frames = _Frames.of(taps, window)
+    sound = np.stack([_cut(taps.samples, start, frames.times.shape[1]) for start in frames.first])
+    return frames.transform(sound, frequency)
+
+
+@dataclass(frozen=True, slots=True)
+class _Frames:
+    """Stretches about the taps: first sample (S,), times from the onset (S, n), window (S, n), and what made them."""
+
+    first: NDArray[np.int64]
+    late: Array
+    times: Array
+    shape: Array
+    grid: Array
+    rate: float
+
+    @classmethod
+    def of(cls, taps: Taps, window: Window) -> _Frames:
+        """The stretches that a window wants."""
+        count = round((window.length + LEAD) * taps.rate) + 1
+        grid = np.arange(count) / taps.rate - LEAD
+        first = np.ceil((taps.onsets - LEAD) * taps.rate).astype(int)
+        late = first / taps.rate - (taps.onsets - LEAD)
+        times = grid + late[:, None]
+        stop = np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None]
+        return cls(first, late, times, _shape(times, stop, window.damping), grid, taps.rate)
+
+    def transform(self, sound: Array, frequency: Array) -> Complex:
+        """Transforms of sounds in the frames, one or more sets of them, (c S, n), at frequencies (K,): (c S, K)."""
+        sets = sound.reshape(-1, *self.shape.shape)
+        both = (self.shape * sets).reshape(sound.shape) @ _kernel(self.grid, frequency).view(float)
+        turn = np.exp(-2j * np.pi * np.outer(self.late, frequency)) / self.rate
+        transformed: Complex = (both.view(complex).reshape(-1, *turn.shape) * turn).reshape(sound.shape[0], -1)
+        return transformed
 
 
 def _kernel(grid: Array, frequency: Array, stretch: int = 64) -> Complex:

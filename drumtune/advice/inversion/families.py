@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.inversion.layout import FAMILIES, modes
-from drumtune.dsp.tap_spectra import Taps, Window, spectra
+from drumtune.dsp.tap_spectra import Taps, Window, plain_spectra
 
 Array = NDArray[np.float64]
 SCANNED = (0, 1, 2, 3, 4, 5, 6)
@@ -60,7 +60,7 @@ def circular_orders(taps: Taps, angles: Array, rods: int, top: float) -> Orders:
     sound of no order.
     """
     frequency = np.arange(40.0, min(top, 0.45 * taps.rate), _STEP)
-    sound, _ = spectra(taps, frequency, _WINDOW, np.zeros(angles.size), 1.0)
+    sound = plain_spectra(taps, frequency, _WINDOW)
     sound = sound / np.sqrt(np.mean(np.abs(sound) ** 2, axis=1, keepdims=True))
     total = np.mean(np.abs(sound) ** 2, axis=0)
     share = []

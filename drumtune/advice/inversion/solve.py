@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtrtri
 
 from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH, in_use
 from drumtune.advice.inversion.model import Forward, Grid, HeadModel, State, forward
@@ -235,7 +236,7 @@ def step(system: System, damping: float, slack: Array) -> Step:
     matrix[range(first), range(first)] += damping * ONE_SIDED_STIFFNESS
     mixed[:, :, :first] -= spare[:, :, None] * slack
     matrix[:first, :first] += np.einsum("sla,sl,slb->ab", slack, spare, slack)
-    turn = np.linalg.inv(np.linalg.cholesky(inner))
+    turn = np.array([dtrtri(lower, lower=1)[0] for lower in np.linalg.cholesky(inner)])
     half = turn @ np.concatenate([mixed, system.own_right[:, :, None]], axis=2)
     flat = half.reshape(-1, n + 1)
     product = flat.T @ flat
