@@ -22,7 +22,7 @@ def test_spread_is_drawn_as_read_and_as_expected():
     axes = style.figure(3.0).subplots()
     draw_spread(axes, "floor", history())
     told, (_, labels) = history(), axes.get_legend_handles_labels()
-    assert labels == ["as expected of the moves before", "8 cents: done", "as read"]
+    assert labels == ["as expected of the moves before", "5 cents: done", "as read"]
     expected = next(line for line in axes.lines if line.get_marker() == "D")
     assert list(expected.get_xdata()) == [2, 3, 4, 5]
     assert list(expected.get_ydata()) == pytest.approx(list(told.expected[:-1]))

@@ -52,11 +52,13 @@ def asked(door, good, out):
 def test_a_signal_leaves_nothing_half_written(command, good, tmp_path, monkeypatch, door, number):
     words, _ = asked(door, good, tmp_path)
     monkeypatch.setattr(*WRITERS[door], half_written(lambda: os.kill(os.getpid(), number)))
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have it ignored
+    usual = {signal.SIGINT: signal.default_int_handler, signal.SIGHUP: signal.SIG_DFL}
+    before = {each: signal.signal(each, handler) for each, handler in usual.items()}  # a shell may have them ignored
     try:
         status, _, err = command(*words)
     finally:
-        signal.signal(signal.SIGINT, before)
+        for each, handler in before.items():
+            signal.signal(each, handler)
     assert (status, err) == (2, "drumtune: stopped\n")
     assert [file for file in tmp_path.rglob("*") if file.is_file()] == []
     assert signal.getsignal(signal.SIGTERM) == signal.SIG_DFL
