@@ -169,7 +169,7 @@ class _Task:
         left = self.known.off[:, :, None] + (self.known.effect.reshape(-1, rods) @ turns.T).reshape(draws, rods, -1)
         size, prices = np.abs(turns), self.prices
         moved = prices.move * np.count_nonzero(size, axis=1) + prices.lowering * np.count_nonzero(turns < 0.0, axis=1)
-        moved = moved + 16.0 * prices.sixteenth * size.sum(axis=1)
+        moved += 16.0 * prices.sixteenth * size.sum(axis=1)
         down = 16.0 * prices.lowered * np.maximum(-turns, 0.0).sum(axis=1)
         drift = prices.drift * np.abs(turns @ self.shift)
         return np.asarray(measure(left, self.goal, axis=1).mean(axis=0) + moved + down + drift)

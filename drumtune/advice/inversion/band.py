@@ -171,19 +171,7 @@ def band_at(place: int, common: Common, inner: Array, s: Complex, contact: Array
     bare = Band(table, k, np.zeros((0, size, size), complex), mean, values, vectors, weight, contact)
     loss = bare.loss(common.rate[table.family]) + extra
     resisting = (s**2)[:, None, None] * np.eye(size) + s[:, None, None] * loss + k
-    return replace(bare, response=_inverses(resisting) * bare.scale)
-
-
-def _inverses(matrices: Complex) -> Complex:
-    """Inverses of complex matrices (K, d, d); of the many 2 by 2 ones by hand."""
-    if matrices.shape[1] != 2:
-        return np.asarray(np.linalg.inv(matrices), np.complex128)
-    turned = np.empty_like(matrices)
-    turned[:, 0, 0], turned[:, 1, 1] = matrices[:, 1, 1], matrices[:, 0, 0]
-    turned[:, 0, 1], turned[:, 1, 0] = -matrices[:, 0, 1], -matrices[:, 1, 0]
-    determinant = matrices[:, 0, 0] * matrices[:, 1, 1] - matrices[:, 0, 1] * matrices[:, 1, 0]
-    turned /= determinant[:, None, None]
-    return turned
+    return replace(bare, response=np.asarray(np.linalg.inv(resisting) * bare.scale, np.complex128))
 
 
 def _leaning(amount: Array, both: Array) -> Array:

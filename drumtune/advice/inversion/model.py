@@ -143,6 +143,13 @@ def contacts(state: State) -> Array:
     return 1e-3 * state.own[:, CONTACT, None]
 
 
+def delays(state: State, grid: Grid) -> Complex:
+    """Strength and delay of each tap at the bins, (S, K)."""
+    return np.asarray(
+        np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], grid.s)), np.complex128
+    )
+
+
 def weighted(weight: Array, values: Array) -> Array:
     """Contact weights (S, d, d) times shape values (S, d)."""
     product: Array = np.matmul(weight, values[:, :, None])[:, :, 0]
@@ -195,7 +202,7 @@ def forward(model: HeadModel, state: State, grid: Grid) -> Forward:
     bands = tuple(band_at(b, common, found.stiffness[b], grid.s, contact) for b in range(grid.bands))
     drive = np.concatenate([weighted(band.weight, values[:, band.table.slot]) for band in bands], axis=1)
     response = np.hstack([band.response @ common.gain[band.table.slot] for band in bands]).T.copy()
-    delay = np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], grid.s))
+    delay = delays(state, grid)
     half = len(modes().slots)
     constant = state.own[:, RESIDUAL]
     constant = constant[:, :half] + 1j * constant[:, half:]

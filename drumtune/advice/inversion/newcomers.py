@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.inversion.band import Common, band_at
-from drumtune.advice.inversion.blocks import blocks
-from drumtune.advice.inversion.layout import BANDS, DELAY, LOCALS, RESIDUAL, STRENGTH, modes
-from drumtune.advice.inversion.model import HeadModel, State, contacts, forward, places, stiffness, weighted
+from drumtune.advice.inversion.blocks import Blocks, blocks
+from drumtune.advice.inversion.layout import BANDS, LOCALS, RESIDUAL, STRENGTH, modes
+from drumtune.advice.inversion.model import HeadModel, State, contacts, delays, forward, places, stiffness, weighted
 from drumtune.advice.inversion.observing import Stage, Take, at_grid, look
 from drumtune.advice.inversion.shape_table import shape_table
 from drumtune.advice.inversion.slopes import linearise
@@ -39,9 +39,10 @@ MOVES = np.linspace(-0.03, 0.03, 25)
 def introduce(model: HeadModel, take: Take, state: State, prior: Prior, stage: Stage, seen: int) -> State:
     """Fit what is new in bands not seen before, everything else held where it is; `prior` learns from their kin."""
     if seen:
+        found = blocks(stiffness(model, state))
         for place in range(seen, stage.bands):
             state = take_after_kin(model, state, prior, place)
-            state = searched(model, take, state, prior, replace(SEARCH, bands=place + 1))
+            state = searched(model, found, take, state, prior, place)
     problem, state = _alone(model, take, state, prior, stage, seen)
     start_gains(problem, state, seen)
     if not seen:
@@ -73,11 +74,11 @@ def take_after_kin(model: HeadModel, state: State, prior: Prior, place: int) -> 
     return replace(state, common=common)
 
 
-def searched(model: HeadModel, take: Take, state: State, prior: Prior, stage: Stage) -> State:
-    """The state with each family of the last band of a stage moved to where the band is explained best."""
-    place, at = stage.bands - 1, model.at.offset.start
-    problem, state = _alone(model, take, state, prior, stage, place)
-    band, common = _Alone.of(problem, state, place), state.common.copy()
+def searched(model: HeadModel, found: Blocks, take: Take, state: State, prior: Prior, place: int) -> State:
+    """The state with each family of a band moved to where the band is explained best; `found` are the head's blocks."""
+    at = model.at.offset.start
+    problem, state = _alone(model, take, state, prior, replace(SEARCH, bands=place + 1), place)
+    band, common = _Alone.of(problem, found, state, place), state.common.copy()
     for f in BANDS[place] * min(len(BANDS[place]), 2):  # those that share a band are moved about twice
         trials = np.repeat(common[None], MOVES.size, axis=0)
         trials[:, at + f] += MOVES
@@ -102,12 +103,11 @@ class _Alone:
     contact: Array
 
     @classmethod
-    def of(cls, problem: Problem, state: State, place: int) -> _Alone:
-        """The band `place` of a problem at a state."""
-        model, root = problem.model, np.sqrt(problem.data.weight)
-        found = blocks(stiffness(model, state))
-        values = shape_table()(*places(model, state))[0] @ found.shapes[:, modes().slots[place]]
-        delay = np.exp(state.own[:, STRENGTH, None] - 1e-3 * np.outer(state.own[:, DELAY], problem.grid.s))
+    def of(cls, problem: Problem, found: Blocks, state: State, place: int) -> _Alone:
+        """The band `place` of a problem at a state, `found` being the head's blocks."""
+        root = np.sqrt(problem.data.weight)
+        values = shape_table()(*places(problem.model, state))[0] @ found.shapes[:, modes().slots[place]]
+        delay = delays(state, problem.grid)
         return cls(
             problem, place, found.stiffness[place], values, delay * root, problem.data.spectra * root, contacts(state)
         )
