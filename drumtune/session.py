@@ -233,7 +233,7 @@ class Session:
                 self._taps[tap.onset] = tap
                 self._lines[tap.onset] = self._line(tap.onset)
                 self._keep.want(tap.onset - BEFORE, tap.onset + AFTER)
-            said += (*self.look_again(None), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
+            said += (*self.look_again(), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
         return tuple(said)
 
     def _heard_before(self, sound: Heard) -> bool:
@@ -272,11 +272,16 @@ class Session:
         """A reading is under way: `wants_reading` is answered."""
         self._wanted_now = True
 
-    def look_again(self, expected: int | None) -> tuple[Message, ...]:
-        """Judge all strokes of this microphone together, `expected` of them if known; odd ones are asked for again."""
-        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= self._begin]
+    def look_again(self, complete: bool = False) -> tuple[Message, ...]:
+        """Judge the strokes of this microphone together, `complete` or not; odd ones are asked for again.
+
+        Strokes so soon after it was opened that the sound before them is missing are left as they were judged.
+        """
+        first = self._begin + BEFORE
+        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= first]
         if self.stream is None or not counted or self.state.phase == "moves":
             return ()
+        expected = len(counted) if complete else None
         search = self.stream.search(expected, counted[0].time - self._begin - 0.05)
         found = np.array([tap.onset + self._begin for tap in search.taps])
         odd = [s.time for s in counted if not found.size or np.abs(found - s.time).min() > 0.05]

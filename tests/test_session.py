@@ -76,6 +76,28 @@ def test_a_stopped_program_goes_on_with_the_same_sound(sound, tmp_path):
     assert np.array_equal(again._keep.whole()[1], first._keep.whole()[1])
 
 
+@pytest.mark.parametrize("before", [0.1, 0.02, 0.0, -0.03, -0.3])
+def test_a_stroke_that_is_kept_stays_wherever_the_sound_sent_again_begins(sound, tmp_path, before):
+    """`before` s before the fifth stroke, which was judged and is whole on the disk."""
+    samples, rate = sound
+    chunk = round(0.1 * rate)
+    onset = round(find_taps(samples, rate).taps[4].onset * rate)
+    spare = (onset - round(0.005 * rate)) % chunk  # without so much, the stroke is 5 ms after a border of what is kept
+    samples, onset = samples[spare:], onset - spare
+    first = Session(6, 3, tmp_path)
+    first.listen(rate, "m")
+    first.place("m", 0)
+    fed(first, samples[: onset + round(2.9 * rate)])
+    known = [stroke.time for stroke in first.state.strokes]
+    again = Session(6, 3, tmp_path)
+    again.listen(rate, "m")
+    start = onset - round(before * rate)
+    start += again.place("m", start)
+    fed(again, samples[start:])
+    assert [stroke.fault for stroke in again.state.strokes] == [""] * 18
+    assert np.allclose([stroke.time for stroke in again.state.strokes][: len(known)], known)
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"round": 3}', '{"rate": 1, "clock": 1e999, "round": {}}'])
 def test_a_damaged_record_begins_the_round_anew(tmp_path, text):
     (tmp_path / "round.json").write_text(text)

@@ -125,8 +125,7 @@ class Table:
 
     def _begin(self) -> None:
         """Begin the reading, if the taps stand up to being looked at together."""
-        counted = sum(1 for stroke in self.session.state.strokes if not stroke.fault)
-        said = self.session.look_again(counted)
+        said = self.session.look_again(complete=True)
         self.tell(said + (self.session.check_order() if self.session.state.phase == "reading" else ()))
         if self.session.state.phase != "reading":
             return

@@ -72,10 +72,13 @@ def is_torn(tap: Samples) -> bool:
 
     Does not call torn a ring that has died away into digital silence.
     """
-    first, past = runs(np.diff(tap) == 0.0)
-    whole = np.abs(tap - np.median(tap)).max(initial=0.0)
-    for a, b in zip(first, past, strict=True):
+    first, past = runs(tap[1:] == tap[:-1])
+    long = past + 1 - first >= STUCK
+    if not long.any():
+        return False
+    whole = np.abs(tap - np.median(tap)).max()
+    for a, b in zip(first[long], past[long], strict=True):
         around = np.concatenate((tap[max(0, a - STUCK) : a], tap[b + 1 : b + 1 + STUCK]))
-        if b + 1 - a >= STUCK and around.size and np.ptp(around) > 0.01 * whole:
+        if around.size and np.ptp(around) > 0.01 * whole:
             return True
     return False

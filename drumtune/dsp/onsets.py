@@ -152,11 +152,10 @@ def score_of(energy: Samples, loudest: Samples) -> Samples:
 
 def _views(y: Samples, memory: int) -> tuple[Samples, Samples, Samples]:
     """The signal less its mean over the last `memory` samples, its first and its second difference, all shape (n,)."""
-    total = np.concatenate(([0.0], np.cumsum(y - (y[0] if y.size else 0.0))))
-    index = np.arange(y.size)
-    start = np.maximum(index - memory, 0)
-    mean = (total[index + 1] - total[start]) / (index + 1 - start)
-    plain = y - (y[0] if y.size else 0.0) - mean
+    plain = y - (y[0] if y.size else 0.0)
+    total = np.cumsum(plain)
+    before = np.concatenate((np.zeros(min(memory + 1, y.size)), total[: max(y.size - memory - 1, 0)]))
+    plain -= (total - before) / np.minimum(np.arange(1, y.size + 1), memory + 1)
     first = np.diff(y, prepend=y[:1])
     return plain, first, np.diff(first, prepend=first[:1])
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ GUARD = 0.004
 _FINE = 8
 """Refinement of the time grid before linear interpolation between its points."""
 _MARGIN = 32
+LONGEST = 0.95
+"""Longest window that spectra with a fall of pitch may have, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,7 @@ class Window:
     length: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Taps:
     """Taps of a take, at a low sample rate.
 
@@ -65,6 +68,20 @@ class Taps:
         low = irfft(spectrum, kept) * (kept / size)
         return cls(low, rate * kept / size, onsets, ends)
 
+    @property
+    def first(self) -> NDArray[np.int64]:
+        """The first sample of each tap's frame, shape (S,)."""
+        return np.ceil((self.onsets - LEAD) * self.rate).astype(int)
+
+    @cached_property
+    def fine(self) -> Array:
+        """Frames of the longest window on a finer grid (band-limited), from `_MARGIN` samples earlier on, (S, n)."""
+        count = round((LONGEST + LEAD) * self.rate) + 1 + 2 * _MARGIN
+        wide = np.stack([_cut(self.samples, start - _MARGIN, count) for start in self.first])
+        size = next_fast_len(count + _MARGIN, real=True)
+        finer: Array = irfft(rfft(wide, size), size * _FINE) * _FINE
+        return finer
+
     def slowed(self, target: float) -> Taps:
         """The same taps at a lower sample rate of about `target` Hz."""
         return Taps.of(self.samples, self.rate, self.onsets, self.ends, target)
@@ -78,12 +95,18 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
     fall
         Relative excess of pitch at each tap's onset, shape (S,), taken out by warping time; it dies with the time
         constant `fall_time` (s).
+
+    Raises
+    ------
+    ValueError
+        If the window is longer than `LONGEST`.
     """
+    if window.length > LONGEST:
+        raise ValueError(f"the window may be {LONGEST} s long, not {window.length}")
     frames = _Frames.of(taps, window)
     times = frames.times
     shift = np.where(times > 0.0, fall_time * -np.expm1(-np.maximum(times, 0.0) / fall_time), 0.0)
-    sound = np.stack([_warped(taps.samples, start, times.shape[1], dev * taps.rate * late_by)
-                      for start, dev, late_by in zip(frames.first, fall, shift, strict=True)])  # fmt: skip
+    sound = _warped(taps.fine, fall[:, None] * taps.rate * shift)
     slope = -np.gradient(sound, axis=1) * taps.rate * shift
     both = frames.transform(np.concatenate([sound, slope]), frequency)
     return both[: fall.size], both[fall.size :]
@@ -112,7 +135,7 @@ class _Frames:
         """The stretches that a window wants."""
         count = round((window.length + LEAD) * taps.rate) + 1
         grid = np.arange(count) / taps.rate - LEAD
-        first = np.ceil((taps.onsets - LEAD) * taps.rate).astype(int)
+        first = taps.first
         late = first / taps.rate - (taps.onsets - LEAD)
         times = grid + late[:, None]
         stop = np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None]
@@ -142,17 +165,12 @@ def _shape(times: Array, stop: Array, damping: float) -> Array:
     return fade
 
 
-def _warped(samples: Array, start: int, count: int, back: Array) -> Array:
-    """`count` samples from `start` on, each read `back` samples earlier (band-limited)."""
-    if not np.any(back):
-        return _cut(samples, start, count)
-    wide = _cut(samples, start - _MARGIN, count + 2 * _MARGIN)
-    size = next_fast_len(wide.size + _MARGIN, real=True)
-    fine = irfft(rfft(wide, size), size * _FINE) * _FINE
-    place = (np.arange(count) + _MARGIN - back) * _FINE
-    below = np.floor(place).astype(int)
+def _warped(fine: Array, back: Array) -> Array:
+    """Frames read `back` samples earlier, (S, n), from the same on the finer grid of `Taps.fine`."""
+    place = (np.arange(back.shape[1]) + _MARGIN - back) * _FINE
+    below = place.astype(int)
     part = place - below
-    read: Array = fine[below] * (1.0 - part) + fine[below + 1] * part
+    read: Array = np.take_along_axis(fine, below, 1) * (1.0 - part) + np.take_along_axis(fine, below + 1, 1) * part
     return read
 
 

@@ -248,6 +248,7 @@ async def _listen(socket: WebSocket, side: Drumside, page: Page) -> None:
     faults = 0
     while faults < MOST_FAULTS:
         message = await socket.receive()
+        await asyncio.sleep(0)  # sound that waited comes in one go: the others have their turn meanwhile
         if message["type"] == "websocket.disconnect":
             return
         try:

@@ -238,7 +238,7 @@ class Drumside:
         await asyncio.to_thread(self.work.prepare, self.name)
 
     async def _read(self) -> None:
-        said = self.session.look_again(len([s for s in self.session.state.strokes if not s.fault]))
+        said = self.session.look_again(complete=True)
         said += self.session.check_order() if self.session.state.phase == "reading" else ()
         if said:
             self.tell(said)

@@ -66,9 +66,10 @@ def played_until(page, samples, cut):
         return until(socket, lambda news: news.get("got", 0) > cut - 3200)["safe"]
 
 
-@pytest.mark.parametrize("after", [0.05, 0.3, 0.6, 1.0, 1.48])
+@pytest.mark.parametrize("after", [0.05, 0.3, 0.6, 1.0, 1.48, 1.5, 1.6])
 def test_a_killed_server_counts_every_tap_once_when_the_page_sends_again_what_it_kept(tmp_path, after):
-    """Cut off `after` s into the third tap: not judged yet, its ring half on the disk, or all of it there."""
+    """Cut off `after` s into the third tap: not judged yet, its ring half on the disk, or all of it there; or so that
+    what is sent again begins just before or in the second."""
     samples = taps(4)
     cut = round((0.6 + 2 * 1.5 + after) * RATE) // 1600 * 1600
     takes = []

@@ -42,8 +42,8 @@ CAUTION = 1.3
 """Stated deviations are this much larger than the posterior's: on fresh simulated takes those came out too small."""
 MISFIT = 0.02
 """Typical misfit of the low bands at which a reading is no longer vouched for."""
-_FINISH = Pace(10, damping=1e-6, tolerance=3e-4)
-_REFINE = Pace(5, damping=1e-6, tolerance=0.02)
+_FINISH = Pace(20, damping=1e-5, tolerance=3e-4)
+_REFINE = Pace(10, damping=1e-5, tolerance=0.005)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +88,8 @@ def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float]
 
 
 def _refined(take: Take, point: Point, stage: Stage) -> Point:
-    """Weights from the misfits, twice; then the priors from the take itself."""
-    for _ in range(2):
-        point = reweighted(take, point, stage.window)
-        point = descend(point, _REFINE)
+    """Weights from the misfits, before and after a descent with them; then the priors from the take itself."""
+    point = descend(reweighted(take, point, stage.window), _REFINE)
     point = reweighted(take, point, stage.window)
     return replace(point, problem=replace(point.problem, prior=refined_prior(point)))
 

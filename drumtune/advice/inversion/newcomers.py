@@ -32,7 +32,7 @@ NOISE = 0.15
 """Noise taken while a band is alone, against its level."""
 SEARCH = Stage(0, Window(9.0, 0.6), 3.5, 0, 1.0, NOISE)
 """How a new band is looked at while it is searched: a little blurred."""
-MOVES = np.linspace(-0.03, 0.03, 25)
+MOVES = np.linspace(-0.03, 0.03, 17)
 """Relative moves of a family's frequency that are tried."""
 
 

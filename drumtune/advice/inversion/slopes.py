@@ -24,8 +24,8 @@ class Slopes:
     own: Complex
 
 
-def linearise(model: HeadModel, here: Forward) -> Slopes:
-    """Slopes of the spectra at a point, of which `here` is what the model makes."""
+def linearise(model: HeadModel, here: Forward, weight: Complex | float = 1.0) -> Slopes:
+    """Slopes of the spectra, times a weight (S, K), at a point of which `here` is what the model makes."""
     grid, (taps, bins) = here.grid, here.spectra.shape
     shape_slopes, inner_slopes = block_slopes(here.blocks, model.fields)
     by_field = here.shapes @ shape_slopes[:, :, : grid.used]
@@ -35,9 +35,10 @@ def linearise(model: HeadModel, here: Forward) -> Slopes:
         _add_own(model, here, band, slopes.own)
     slopes.common[model.at.reach.start] = slopes.own[:, RADIUS]
     slopes.own[:, RESIDUAL] = _residual_slopes(grid)
-    slopes.common *= here.delay
-    slopes.own *= here.delay[:, None, :]
-    slopes.own[:, STRENGTH], slopes.own[:, DELAY] = here.spectra, -1e-3 * grid.s * here.spectra
+    delay, spectra = here.delay * weight, here.spectra * weight
+    slopes.common *= delay
+    slopes.own *= delay[:, None, :]
+    slopes.own[:, STRENGTH], slopes.own[:, DELAY] = spectra, -1e-3 * grid.s * spectra
     return slopes
 
 

@@ -169,13 +169,10 @@ def _misfit(problem: Problem, state: State, rest: Complex) -> float:
 def assemble(point: Point) -> System:
     """Normal equations at a point."""
     problem, state, here = point.problem, point.state, point.here
-    slopes, free = linearise(problem.model, here), problem.free
-    root = np.sqrt(problem.data.weight)
+    free, root = problem.free, np.sqrt(problem.data.weight)
+    slopes = linearise(problem.model, here, state.gain * root)
     heard, misfit = here.spectra * root, (problem.sound(state) - state.gain * here.spectra) * root
-    common, own = (
-        slopes.common[free.common] * (state.gain * root),
-        slopes.own[:, free.own] * (state.gain * root)[:, None],
-    )
+    common, own = slopes.common[free.common], slopes.own[:, free.own]
     common[free.common == problem.model.at.glide.start] -= problem.data.glide_slope * root
     real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)
     flat = real_common.reshape(free.common.size, -1)

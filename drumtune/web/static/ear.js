@@ -1,8 +1,8 @@
 // The microphone: opened without any processing, its blocks kept until the server has them.
-const KEEP = 1000; // blocks kept while the server is away, some 20 s
+const KEEP = 6000; // blocks kept while the server is away: some two minutes, 25 MB
 
 export class Ear {
-  constructor(send) { this.send = send; this.blocks = []; this.context = null; this.tune = ""; this.lost = null; this.away = 0; }
+  constructor(send) { this.send = send; this.blocks = []; this.next = 0; this.context = null; this.tune = ""; this.lost = null; this.away = 0; }
 
   get open() { return this.context !== null; }
 
@@ -16,7 +16,7 @@ export class Ear {
     this.context = new AudioContext({ latencyHint: "interactive" });
     await this.context.audioWorklet.addModule("/static/worklet.js");
     this.node = new AudioWorkletNode(this.context, "blocks", { numberOfOutputs: 0, channelCount: 1, channelCountMode: "explicit" });
-    this.blocks = [];
+    this.blocks = []; this.next = 0;
     this.tune = Array.from(crypto.getRandomValues(new Uint32Array(4)), (n) => n.toString(36)).join("");
     this.node.port.onmessage = (event) => this.take(event.data);
     this.stream.getAudioTracks()[0].addEventListener("ended", () => { this.stop(); if (this.lost) this.lost(); });
@@ -34,16 +34,24 @@ export class Ear {
 
   take(block) {
     this.blocks.push(block);
-    if (this.blocks.length > KEEP) this.blocks.shift();
-    this.send(block);
+    if (this.blocks.length > KEEP) this.forget();
+    this.flow();
   }
 
+  flow() { // what was not sent yet, in order, as far as it is taken
+    while (this.next < this.blocks.length && this.send(this.blocks[this.next])) this.next += 1;
+  }
+
+  forget() { this.blocks.shift(); this.next = Math.max(this.next - 1, 0); }
+
   safe(frame) { // nothing before this frame is needed again, even if the server is killed
-    while (this.blocks.length && end(this.blocks[0]) <= frame) this.blocks.shift();
+    while (this.blocks.length && end(this.blocks[0]) <= frame) this.forget();
   }
 
   again(frame) { // the server has everything before this frame
-    for (const block of this.blocks) if (end(block) > frame) this.send(block);
+    const place = this.blocks.findIndex((block) => end(block) > frame);
+    this.next = place < 0 ? this.blocks.length : place;
+    this.flow();
   }
 
   async wake() { if (this.context && this.context.state !== "running") await this.context.resume(); }
@@ -51,7 +59,7 @@ export class Ear {
   stop() {
     if (this.stream) for (const track of this.stream.getTracks()) track.stop();
     if (this.context) this.context.close();
-    this.context = null; this.stream = null; this.blocks = [];
+    this.context = null; this.stream = null; this.blocks = []; this.next = 0;
   }
 }
 

@@ -22,7 +22,11 @@ export class Link {
 
   say(what) { if (this.up) this.socket.send(JSON.stringify(what)); }
 
-  sound(block) { if (this.up && this.socket.bufferedAmount < 8e6) this.socket.send(block); }
+  sound(block) { // whether it was sent; when much waits already, later
+    if (!this.up || this.socket.bufferedAmount > 1e6) return false;
+    this.socket.send(block);
+    return true;
+  }
 
   close() { this.over = true; clearTimeout(this.timer); this.socket.close(); }
 }

@@ -11,7 +11,7 @@ const KEYS = [
 ];
 let link = null, state = null, reading = null, deaf = "";
 let taken = false; // whether the server takes this page's sound: until then blocks wait, so that none overtakes another
-const ear = new Ear((block) => { if (link && taken) link.sound(block); });
+const ear = new Ear((block) => Boolean(link && taken && link.sound(block)));
 
 function make(name, text, attributes = {}) {
   const made = document.createElement(name);
