@@ -32,8 +32,8 @@ FLOOR, BIN_FLOOR = 0.001, 0.0005
 
 SCHEDULE = (
     Stage(3, Window(25.0, 0.35), 5.0, 8, 0.05, 0.15),
-    Stage(5, Window(5.0, 0.95), 4.2, 6, 0.6, 0.05),
-    Stage(7, Window(4.0, 0.95), 4.0, 8, 1.0, 0.04),
+    Stage(5, Window(5.0, 0.95), 3.5, 6, 0.6, 0.05),
+    Stage(7, Window(4.0, 0.95), 3.2, 8, 1.0, 0.04),
 )
 """The usual way from start to end."""
 
