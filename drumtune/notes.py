@@ -54,6 +54,17 @@ def note_name(frequency: float) -> tuple[str, float]:
     return f"{_NAMES[number % 12]}{number // 12 - 1}", 100.0 * (steps - number)
 
 
+def note_if_known(frequency: float) -> tuple[str | None, float]:
+    """As `note_name`; None and NaN where the frequency (Hz) is not known, that is NaN.
+
+    Examples
+    --------
+    >>> note_if_known(math.nan)
+    (None, nan)
+    """
+    return (None, math.nan) if math.isnan(frequency) else note_name(frequency)
+
+
 def note_frequency(name: str) -> float:
     """Frequency in Hz of a note written as letter, optional # or b, octave: A4, F#2, Bb1.
 

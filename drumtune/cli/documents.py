@@ -84,9 +84,9 @@ def _stand(job: Job) -> dict[str, Any]:
 
 
 def _rod(rod: RodReading) -> dict[str, Any]:
-    from drumtune.notes import note_name
+    from drumtune.notes import note_if_known
 
-    note, off = note_name(rod.heard_hz)
+    note, off = note_if_known(rod.heard_hz)
     return {
         "rod": rod.rod,
         "pull_cents": number(rod.pull_cents, 2),

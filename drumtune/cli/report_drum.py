@@ -40,15 +40,16 @@ def even(job: Job) -> Document:
 
 
 def _rods(job: Job) -> Table:
-    from drumtune.notes import note_name
+    from drumtune.notes import note_if_known
 
     todo = {move.rod: f"{move.action} {Fraction(move.turns).limit_denominator(64)} turn" for move in job.plan.moves}
     rows = []
     for rod in job.reading.rods:
-        note, off = note_name(rod.heard_hz)
+        note, off = note_if_known(rod.heard_hz)
+        heard = f"{rod.heard_hz:.1f} Hz, {note} {off:+.0f}" if note else "not known"
+        pull = f"{rod.pull_cents:+.1f} ± {rod.pull_sd_cents:.1f}"
         rows.append((
-            str(rod.rod), f"{rod.pull_cents:+.1f} ± {rod.pull_sd_cents:.1f}",
-            f"{rod.heard_hz:.1f} Hz, {note} {off:+.0f}", str(rod.taps_used), todo.get(rod.rod, "leave"),
+            str(rod.rod), pull, heard, str(rod.taps_used), todo.get(rod.rod, "leave"),
         ))  # fmt: skip
     return Table(("rod", "pull, cents", "heard there", "taps used", "move"), tuple(rows))
 

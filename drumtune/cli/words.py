@@ -43,13 +43,11 @@ def table(reading: Reading) -> Iterator[str]:
 
 
 def _row(rod: RodReading) -> str:
-    from drumtune.notes import note_name
+    from drumtune.notes import note_if_known
 
-    note, off = note_name(rod.heard_hz)
-    return (
-        f"{rod.rod:>3}    {rod.pull_cents:>+6.1f} ± {rod.pull_sd_cents:<4.1f}  "
-        f"{rod.heard_hz:>6.1f} Hz {note:>3} {off:>+3.0f}  {rod.taps_used:>4}"
-    )
+    note, off = note_if_known(rod.heard_hz)
+    heard = f"{rod.heard_hz:>6.1f} Hz {note:>3} {off:>+3.0f}" if note else f"{'not known':>17}"
+    return f"{rod.rod:>3}    {rod.pull_cents:>+6.1f} ± {rod.pull_sd_cents:<4.1f}  {heard}  {rod.taps_used:>4}"
 
 
 def judgement(reading: Reading) -> Iterator[str]:

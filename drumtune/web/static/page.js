@@ -170,7 +170,7 @@ function table() {
   const heads = ["rod", "pull, cents", "\u00b1", "heard, Hz", "note", "taps"];
   at("table").replaceChildren(grid(heads, reading.rods.map((rod) => [
     rod.rod, rod.pull_cents.toFixed(1), rod.pull_sd_cents.toFixed(1), rod.heard_hz === null ? "" : rod.heard_hz.toFixed(1),
-    `${rod.heard_note} ${rod.heard_cents > 0 ? "+" : ""}${rod.heard_cents}`, rod.taps_used])));
+    rod.heard_hz === null ? "" : `${rod.heard_note} ${rod.heard_cents > 0 ? "+" : ""}${rod.heard_cents}`, rod.taps_used])));
 }
 
 function grid(heads, rows) {
