@@ -287,6 +287,11 @@ class Session:
         odd = [s.time for s in counted if not found.size or np.abs(found - s.time).min() > 0.05]
         return self.do(Doubted(tuple(odd))) if odd else ()
 
+    def look_over(self) -> tuple[Message, ...]:
+        """Before a reading: judge the strokes as all there are, then, if they stand, their order."""
+        said = self.look_again(complete=True)
+        return said + self.check_order() if self.state.phase == "reading" else said
+
     def check_order(self) -> tuple[Message, ...]:
         """Say if the round slipped by a tap, once in a round: the player may know better."""
         state = self.state

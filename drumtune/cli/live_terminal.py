@@ -125,8 +125,7 @@ class Table:
 
     def _begin(self) -> None:
         """Begin the reading, if the taps stand up to being looked at together."""
-        said = self.session.look_again(complete=True)
-        self.tell(said + (self.session.check_order() if self.session.state.phase == "reading" else ()))
+        self.tell(self.session.look_over())
         if self.session.state.phase != "reading":
             return
         self._of = self.session.state.strokes

@@ -115,15 +115,14 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
 def plain_spectra(taps: Taps, frequency: Array, window: Window) -> Complex:
     """Transforms of all taps at `frequency` (K,), shape (S, K), as they are."""
     frames = _Frames.of(taps, window)
-    sound = np.stack([_cut(taps.samples, start, frames.times.shape[1]) for start in frames.first])
+    sound = np.stack([_cut(taps.samples, start, frames.times.shape[1]) for start in taps.first])
     return frames.transform(sound, frequency)
 
 
 @dataclass(frozen=True, slots=True)
 class _Frames:
-    """Stretches about the taps: first sample (S,), times from the onset (S, n), window (S, n), and what made them."""
+    """Stretches about the taps: how late each begins (S,), times from the onset and window (S, n), what made them."""
 
-    first: NDArray[np.int64]
     late: Array
     times: Array
     shape: Array
@@ -135,11 +134,10 @@ class _Frames:
         """The stretches that a window wants."""
         count = round((window.length + LEAD) * taps.rate) + 1
         grid = np.arange(count) / taps.rate - LEAD
-        first = taps.first
-        late = first / taps.rate - (taps.onsets - LEAD)
+        late = taps.first / taps.rate - (taps.onsets - LEAD)
         times = grid + late[:, None]
         stop = np.minimum(window.length, taps.ends - taps.onsets - GUARD)[:, None]
-        return cls(first, late, times, _shape(times, stop, window.damping), grid, taps.rate)
+        return cls(late, times, _shape(times, stop, window.damping), grid, taps.rate)
 
     def transform(self, sound: Array, frequency: Array) -> Complex:
         """Transforms of sounds in the frames, one or more sets of them, (c S, n), at frequencies (K,): (c S, K)."""

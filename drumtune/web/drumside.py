@@ -238,8 +238,7 @@ class Drumside:
         await asyncio.to_thread(self.work.prepare, self.name)
 
     async def _read(self) -> None:
-        said = self.session.look_again(complete=True)
-        said += self.session.check_order() if self.session.state.phase == "reading" else ()
+        said = self.session.look_over()
         if said:
             self.tell(said)
         if self.session.state.phase != "reading":
