@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
+from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -112,11 +112,14 @@ def spectra(taps: Taps, frequency: Array, window: Window, fall: Array, fall_time
     return both[: fall.size], both[fall.size :]
 
 
-def plain_spectra(taps: Taps, frequency: Array, window: Window) -> Complex:
-    """Transforms of all taps at `frequency` (K,), shape (S, K), as they are."""
+def plain_spectra(taps: Taps, window: Window, step: float) -> tuple[Array, Complex]:
+    """Frequencies from 0 Hz on, about `step` Hz apart, (K,), and the taps' transforms there, (S, K), as they are."""
     frames = _Frames.of(taps, window)
-    sound = np.stack([_cut(taps.samples, start, frames.times.shape[1]) for start in taps.first])
-    return frames.transform(sound, frequency)
+    size = max(round(taps.rate / step), frames.grid.size)
+    frequency = rfftfreq(size, 1.0 / taps.rate)
+    sound = np.stack([_cut(taps.samples, start, frames.grid.size) for start in taps.first])
+    turn = np.exp(-2j * np.pi * np.outer(frames.times[:, 0], frequency)) / taps.rate
+    return frequency, rfft(frames.shape * sound, size) * turn
 
 
 @dataclass(frozen=True, slots=True)

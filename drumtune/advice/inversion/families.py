@@ -59,8 +59,9 @@ def circular_orders(taps: Taps, angles: Array, rods: int, top: float) -> Orders:
     Each tap is brought to the same level first. Repeated taps at a rod enter one by one, so their scatter counts as
     sound of no order.
     """
-    frequency = np.arange(40.0, min(top, 0.45 * taps.rate), _STEP)
-    sound = plain_spectra(taps, frequency, _WINDOW)
+    frequency, sound = plain_spectra(taps, _WINDOW, _STEP)
+    wanted = (frequency > 39.5) & (frequency < min(top, 0.45 * taps.rate))
+    frequency, sound = frequency[wanted], sound[:, wanted]
     sound = sound / np.sqrt(np.mean(np.abs(sound) ** 2, axis=1, keepdims=True))
     total = np.mean(np.abs(sound) ** 2, axis=0)
     share = []

@@ -61,6 +61,11 @@ class Grid:
         return np.asarray(self.damping + 2j * np.pi * self.frequency, np.complex128)
 
     @property
+    def lowest(self) -> int:
+        """The lowest band that is looked at."""
+        return int(self.band.min())
+
+    @property
     def bands(self) -> int:
         """Number of bands in use, from the lowest."""
         return int(self.band.max()) + 1

@@ -18,7 +18,7 @@ from drumtune.advice.inversion.layout import BANDS, LOCALS, RESIDUAL, STRENGTH, 
 from drumtune.advice.inversion.model import HeadModel, State, contacts, delays, forward, places, stiffness, weighted
 from drumtune.advice.inversion.observing import Stage, Take, at_grid, look
 from drumtune.advice.inversion.shape_table import shape_table
-from drumtune.advice.inversion.slopes import linearise
+from drumtune.advice.inversion.slopes import by_gains
 from drumtune.advice.inversion.solve import HELD, Pace, Point, Prior, Problem, descend
 from drumtune.dsp.tap_spectra import Window
 
@@ -151,7 +151,7 @@ def start_gains(problem: Problem, state: State, seen: int) -> None:
     state.common[at.gain.start + table.count + columns] = 0.0
     here = forward(problem.model, state, grid)
     root = np.sqrt(problem.data.weight)
-    design = (linearise(problem.model, here).common[at.gain.start + columns] * root).reshape(columns.size, -1).T
+    design = (by_gains(here, seen) * root).reshape(columns.size, -1).T
     gain = _least_squares(design, ((problem.data.spectra - here.spectra) * root).ravel())
     state.common[at.gain.start + columns] = gain.real
     state.common[at.gain.start + table.count + columns] = gain.imag

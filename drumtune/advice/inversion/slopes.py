@@ -24,13 +24,16 @@ class Slopes:
     own: Complex
 
 
-def linearise(model: HeadModel, here: Forward, weight: Complex | float = 1.0) -> Slopes:
-    """Slopes of the spectra, times a weight (S, K), at a point of which `here` is what the model makes."""
+def linearise(model: HeadModel, here: Forward, weight: Complex | float = 1.0, since: int = 0) -> Slopes:
+    """Slopes of the spectra, times a weight (S, K), at a point of which `here` is what the model makes.
+
+    Where the head and the taps are held, only bands from `since` on move: the slopes are theirs.
+    """
     grid, (taps, bins) = here.grid, here.spectra.shape
     shape_slopes, inner_slopes = block_slopes(here.blocks, model.fields)
     by_field = here.shapes @ shape_slopes[:, :, : grid.used]
     slopes = Slopes(np.zeros((model.at.size, taps, bins), complex), np.zeros((taps, LOCALS, bins), complex))
-    for band, inner in zip(here.bands, inner_slopes, strict=False):
+    for band, inner in list(zip(here.bands, inner_slopes, strict=False))[since:]:
         _add_common(model, here, band, inner, by_field, slopes.common)
         _add_own(model, here, band, slopes.own)
     slopes.common[model.at.reach.start] = slopes.own[:, RADIUS]
@@ -60,10 +63,19 @@ def _add_common(
     added = _times(drive, np.ascontiguousarray(moved.transpose(2, 1, 0)))
     added[: len(by.stiff_at)] += _times(driven, response)
     out[by.stiff_at + by.loss_at] += added
-    gained = _times(drive, np.ascontiguousarray(band.response.transpose(2, 1, 0)))
+    gained = _by_gain(here, band)
     at = model.at.gain.start + slot.start
     out[at : at + band.table.family.size] = gained
     out[at + half : at + half + band.table.family.size] = 1j * gained
+
+
+def by_gains(here: Forward, since: int = 0) -> Complex:
+    """Slopes of the spectra by the gains of the modes of bands from `since` on, (modes, S, K)."""
+    return np.asarray(np.concatenate([_by_gain(here, band) for band in here.bands[since:]]) * here.delay)
+
+
+def _by_gain(here: Forward, band: Band) -> Complex:
+    return _times(here.drive[:, band.table.slot], np.ascontiguousarray(band.response.transpose(2, 1, 0)))
 
 
 def _times(real: Array, lines: Complex) -> Complex:

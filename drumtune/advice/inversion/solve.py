@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dtrtri
+from scipy.linalg.lapack import dposv, dtrtri
 
 from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH, in_use
 from drumtune.advice.inversion.model import Forward, Grid, HeadModel, State, forward
@@ -64,6 +64,11 @@ class Free:
 
     common: NDArray[np.int64]
     own: NDArray[np.int64]
+
+    @property
+    def head(self) -> bool:
+        """Whether the head and the taps are free, not only what bands have to themselves."""
+        return self.common.size > 0 and self.common[0] == 0
 
     @property
     def one_sided(self) -> int:
@@ -170,7 +175,7 @@ def assemble(point: Point) -> System:
     """Normal equations at a point."""
     problem, state, here = point.problem, point.state, point.here
     free, root = problem.free, np.sqrt(problem.data.weight)
-    slopes = linearise(problem.model, here, state.gain * root)
+    slopes = linearise(problem.model, here, state.gain * root, 0 if free.head else problem.grid.lowest)
     heard, misfit = here.spectra * root, (problem.sound(state) - state.gain * here.spectra) * root
     common, own = slopes.common[free.common], slopes.own[:, free.own]
     common[free.common == problem.model.at.glide.start] -= problem.data.glide_slope * root
@@ -238,7 +243,9 @@ def step(system: System, damping: float, slack: Array) -> Step:
     flat = half.reshape(-1, n + 1)
     product = flat.T @ flat
     reduced = matrix - product[:n, :n]
-    common = np.linalg.solve(reduced, system.right - product[:n, n])
+    _, common, failed = dposv(reduced, system.right - product[:n, n])
+    if failed:  # not positive definite as rounded: no way to go
+        common = np.full(n, np.nan)
     own = turn.transpose(0, 2, 1) @ (half[:, :, n:] - half[:, :, :n] @ common[:, None])
     return Step(system.free, common, own[..., 0], reduced)
 
@@ -256,7 +263,7 @@ def moved(state: State, change: Step) -> State:
 def descend(point: Point, pace: Pace) -> Point:
     """Where Levenberg-Marquardt comes to from a point."""
     problem = point.problem
-    slack, damping = valley(problem.model), pace.damping
+    slack, damping, before = valley(problem.model), pace.damping, 1e-300
     point, cost = settled(point)
     for _ in range(pace.most):
         system = assemble(point)
@@ -270,8 +277,9 @@ def descend(point: Point, pace: Pace) -> Point:
         else:
             return point
         gain, point, cost, damping = cost - left, there, left, max(damping / 5.0, 1e-10)
-        if gain < pace.tolerance * cost:
+        if gain * min(gain / before, 1.0) < pace.tolerance * cost:  # what the next step would gain
             return point
+        before = gain
     return point
 
 
