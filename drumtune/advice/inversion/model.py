@@ -8,7 +8,7 @@ gain per frequency bin, common to all taps, stands for everything linear between
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -206,13 +206,19 @@ def forward(model: HeadModel, state: State, grid: Grid) -> Forward:
     values += state.own[:, SHAPE][:, :used] * model.shape_rms[:used]
     bands = tuple(band_at(b, common, found.stiffness[b], grid.s, contact) for b in range(grid.bands))
     drive = np.concatenate([weighted(band.weight, values[:, band.table.slot]) for band in bands], axis=1)
-    response = np.hstack([band.response @ common.gain[band.table.slot] for band in bands]).T.copy()
-    delay = delays(state, grid)
+    delay, none = delays(state, grid), np.zeros((0, grid.frequency.size), complex)
+    mute = Forward(grid, common, found, bands, shapes[0], values, by_radius, by_angle, drive, none, delay, none)
+    return heard_by(common.gain, mute, state)
+
+
+def heard_by(gain: Complex, here: Forward, state: State) -> Forward:
+    """The same taps on the same head with other gains of the modes, (M,)."""
     half = len(modes().slots)
     constant = state.own[:, RESIDUAL]
     constant = constant[:, :half] + 1j * constant[:, half:]
-    spectra = delay * (drive @ response + grid.level * constant[:, grid.band])
-    return Forward(grid, common, found, bands, shapes[0], values, by_radius, by_angle, drive, response, delay, spectra)
+    response = np.hstack([band.response @ gain[band.table.slot] for band in here.bands]).T.copy()
+    spectra = here.delay * (here.drive @ response + here.grid.level * constant[:, here.grid.band])
+    return replace(here, common=replace(here.common, gain=gain), response=response, spectra=spectra)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,8 +32,8 @@ NOISE = 0.15
 """Noise taken while a band is alone, against its level."""
 SEARCH = Stage(0, Window(9.0, 0.6), 3.5, 0, 1.0, NOISE)
 """How a new band is looked at while it is searched: a little blurred."""
-MOVES = np.linspace(-0.03, 0.03, 17)
-"""Relative moves of a family's frequency that are tried."""
+MOVES = np.linspace(-0.05, 0.05, 25)
+"""Relative moves of a family's frequency that are tried; none in the middle."""
 
 
 def introduce(model: HeadModel, take: Take, state: State, prior: Prior, stage: Stage, seen: int) -> State:
@@ -83,8 +83,14 @@ def searched(model: HeadModel, found: Blocks, take: Take, state: State, prior: P
         trials = np.repeat(common[None], MOVES.size, axis=0)
         trials[:, at + f] += MOVES
         strange = ((trials[:, at + f] - prior.mean[at + f]) / prior.sd[at + f]) ** 2
-        common = trials[int(np.argmin([band.left(trial) for trial in trials] + strange))]
+        common = trials[_lowest(np.array([band.left(trial) for trial in trials]) + strange)]
     return replace(state, common=common)
+
+
+def _lowest(cost: Array) -> int:
+    """Place of the lowest dip, the middle where there is none: a cost that falls to the edge is another line's."""
+    dips = 1 + np.flatnonzero((cost[1:-1] < cost[:-2]) & (cost[1:-1] < cost[2:]))
+    return int(dips[np.argmin(cost[dips])]) if dips.size else cost.size // 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ from drumtune.advice.inversion.start import bins, family_frequencies
 from drumtune.dsp.tap_spectra import Taps, Window, spectra
 
 Array = NDArray[np.float64]
+PLENTY = 24
+"""Taps beyond which more do not count for more while the model does not fit yet: its errors are the same in all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ class Take:
 
 
 def look(model: HeadModel, take: Take, state: State, stage: Stage, seen: int) -> tuple[Grid, Data]:
-    """Spectra on the bins of a stage, of the bands from `seen` on, their weights still one."""
+    """Spectra on the bins of a stage, of the bands from `seen` on; weights one, less where there are many taps."""
     frequency, band = bins(family_frequencies(model, state.common), stage.bands, stage.spacing)
     frequency, band = frequency[band >= seen], band[band >= seen]
     data = observe(model, take, state, frequency, stage.window)
@@ -48,6 +50,7 @@ def look(model: HeadModel, take: Take, state: State, stage: Stage, seen: int) ->
     level = np.ones(len(BANDS))
     for b in np.unique(band):
         level[b] = np.sqrt(np.mean(np.abs(data.spectra[:, band == b] * unit) ** 2))
+    data.weight *= min(PLENTY / unit.size, 1.0)
     return Grid(frequency, band, stage.window.damping, level[band]), data
 
 

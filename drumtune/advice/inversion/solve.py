@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dposv, dtrtri
 
-from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH, in_use
-from drumtune.advice.inversion.model import Forward, Grid, HeadModel, State, forward
-from drumtune.advice.inversion.slopes import linearise
+from drumtune.advice.inversion.layout import ANGLE, LOCALS, RADIUS, STRENGTH, in_use, modes
+from drumtune.advice.inversion.model import Forward, Grid, HeadModel, State, forward, heard_by
+from drumtune.advice.inversion.slopes import by_gains, linearise
 from drumtune.physics.stress import RIM_BAND
 
 Array = NDArray[np.float64]
@@ -27,6 +27,10 @@ ONE_SIDED_STIFFNESS = 1e5
 """Unit of the damping on one-sided tension: the information about it that a usual take carries."""
 _TRIES = 7
 """Times the damping is raised before a point counts as the lowest there is."""
+_TRUSTED = 0.3
+"""Share of the gain foreseen from which the slopes are taken to hold."""
+FARTHEST = 0.02
+"""Relative change of a family's frequency that one step may make."""
 HELD = 1e-6
 """Spread of an unknown that is held where it is."""
 GAIN_SD = 0.4
@@ -88,6 +92,11 @@ class Problem:
     def sound(self, state: State) -> Complex:
         """Spectra of the taps with the state's glide taken out."""
         return self.data.at(state.common[self.model.at.glide][0])
+
+    @property
+    def since(self) -> int:
+        """The lowest band that is free: all, or, where the head and the taps are held, only those looked at."""
+        return 0 if self.free.head else self.grid.lowest
 
     @property
     def free(self) -> Free:
@@ -154,13 +163,40 @@ class Point:
 
 
 def settled(point: Point) -> tuple[Point, float]:
-    """The point with the bins' gains at their best for it (linear), and its cost."""
+    """The point with gains at their best for all else, and its cost: those of the bins, of the modes, of the bins.
+
+    Each is a linear problem. Steps in all unknowns at once overshoot in the modes' gains where lines overlap.
+    """
+    point = _bins_settled(_modes_settled(_bins_settled(point)))
     problem, state = point.problem, point.state
-    sound, heard, weight = problem.sound(state), point.here.spectra, problem.data.weight
+    return point, _misfit(problem, state, problem.sound(state) - state.gain * point.here.spectra)
+
+
+def _bins_settled(point: Point) -> Point:
+    """The point with the best gains of the bins."""
+    sound, heard, weight = point.problem.sound(point.state), point.here.spectra, point.problem.data.weight
     power = np.sum(weight * np.abs(heard) ** 2, axis=0) + 1.0 / GAIN_SD**2
     gain = (np.sum(weight * np.conj(heard) * sound, axis=0) + 1.0 / GAIN_SD**2) / power
-    state = State(state.common, state.own, gain)
-    return replace(point, state=state), _misfit(problem, state, sound - gain * heard)
+    return replace(point, state=replace(point.state, gain=gain))
+
+
+def _modes_settled(point: Point) -> Point:
+    """The point with the best gains of the modes that are free."""
+    problem, state, here = point.problem, point.state, point.here
+    since, at, count = problem.since, problem.model.at.gain.start, modes().count
+    root = np.sqrt(problem.data.weight)
+    design = by_gains(here, since) * (state.gain * root)
+    design = design.reshape(design.shape[0], -1)
+    places = at + np.arange(problem.grid.used - design.shape[0], problem.grid.used)
+    before, information = here.common.gain[places - at], 1.0 / problem.prior.sd[places] ** 2
+    rest = ((problem.sound(state) - state.gain * here.spectra) * root).ravel()
+    square = design.conj() @ design.T + np.diag(information)
+    gain = here.common.gain.copy()
+    gain[places - at] += np.linalg.solve(square, design.conj() @ rest - information * before)
+    common = state.common.copy()
+    common[places], common[places + count] = gain[places - at].real, gain[places - at].imag
+    state = replace(state, common=common)
+    return replace(point, state=state, here=heard_by(gain, here, state))
 
 
 def _misfit(problem: Problem, state: State, rest: Complex) -> float:
@@ -175,7 +211,7 @@ def assemble(point: Point) -> System:
     """Normal equations at a point."""
     problem, state, here = point.problem, point.state, point.here
     free, root = problem.free, np.sqrt(problem.data.weight)
-    slopes = linearise(problem.model, here, state.gain * root, 0 if free.head else problem.grid.lowest)
+    slopes = linearise(problem.model, here, state.gain * root, problem.since)
     heard, misfit = here.spectra * root, (problem.sound(state) - state.gain * here.spectra) * root
     common, own = slopes.common[free.common], slopes.own[:, free.own]
     common[free.common == problem.model.at.glide.start] -= problem.data.glide_slope * root
@@ -260,36 +296,52 @@ def moved(state: State, change: Step) -> State:
     return State(common, own, state.gain + change.common[size : size + bins] + 1j * change.common[size + bins :])
 
 
+def foreseen(system: System, change: Step) -> float:
+    """What a step would take off the cost if the slopes held all the way."""
+    common, own = change.common, change.own
+    by_common = system.matrix @ common - 2.0 * system.right
+    by_own = np.einsum("slm,sm->sl", system.own, own) + 2.0 * (system.mixed @ common - system.own_right)
+    return -float(common @ by_common + np.sum(own * by_own))
+
+
 def descend(point: Point, pace: Pace) -> Point:
-    """Where Levenberg-Marquardt comes to from a point."""
+    """Where Levenberg-Marquardt comes to from a point.
+
+    Damping goes by how much of what was foreseen was gained (H. B. Nielsen, IMM-REP-1999-05, from memory). A small gain
+    ends the descent only where the slopes can be trusted: in a narrow bent valley every step gains little.
+    """
     problem = point.problem
     slack, damping, before = valley(problem.model), pace.damping, 1e-300
     point, cost = settled(point)
     for _ in range(pace.most):
         system = assemble(point)
         for _ in range(_TRIES):
-            ahead = moved(point.state, step(system, damping, slack))
-            if _sane(problem.model, ahead):
+            change = step(system, damping, slack)
+            ahead = moved(point.state, change)
+            if _sane(problem.model, point.state, ahead):
                 there, left = settled(Point.at(problem, ahead))
                 if left < cost:
                     break
             damping = max(damping, 1e-8) * 10.0
         else:
             return point
-        gain, point, cost, damping = cost - left, there, left, max(damping / 5.0, 1e-10)
-        if gain * min(gain / before, 1.0) < pace.tolerance * cost:  # what the next step would gain
+        gain, point, cost = cost - left, there, left
+        share = gain / foreseen(system, change)
+        damping = max(damping * max(0.2, 1.0 - (2.0 * share - 1.0) ** 3), 1e-10)
+        if share > _TRUSTED and gain * min(gain / before, 1.0) < pace.tolerance * cost:  # what the next would gain
             return point
         before = gain
     return point
 
 
-def _sane(model: HeadModel, state: State) -> bool:
-    """No unknown has run where the model means nothing."""
-    common = state.common
+def _sane(model: HeadModel, before: State, state: State) -> bool:
+    """No unknown has run where the model means nothing, no family to another one's line."""
+    common, at = state.common, model.at.offset
     return bool(
         np.all(np.isfinite(common))
         and np.all(np.isfinite(state.own))
         and np.max(np.abs(common[model.at.field])) < 0.6
         and np.max(np.abs(common[model.at.loss])) < 8.0
+        and np.max(np.abs(common[at] - before.common[at])) < FARTHEST
         and np.max(np.abs(state.own[:, STRENGTH])) < 20.0
     )

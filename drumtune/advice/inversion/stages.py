@@ -29,7 +29,6 @@ OVERSAMPLED = 3.2
 FLOOR, BIN_FLOOR = 0.001, 0.0005
 """Smallest noise believed in, against the band's level and against the bin."""
 
-
 SCHEDULE = (
     Stage(3, Window(25.0, 0.35), 5.0, 8, 0.05, 0.15),
     Stage(5, Window(5.0, 0.95), 3.5, 6, 0.6, 0.05),
