@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
 from drumtune.advice.reading import Reading
-from drumtune.advice.rounds import Kept, kept, know, plan_round
+from drumtune.advice.rounds import Kept, kept, know, plan_round, taps_per_rod
 from drumtune.advice.synthetic_take import Recipe, play
 from drumtune.advice.turns import Move, signed_turns, words
 from drumtune.drum import INCH, Drum, Head, HoopKind
@@ -128,13 +129,15 @@ def draw_response(rng: np.random.Generator, drum: Drum, rim: Rim, tension: float
 
 
 def listen(hidden: HiddenDrum, seed: int) -> Reading:
-    """Tap all round and read the head; tap again where the take does not allow an answer."""
+    """Tap all round, as often as rounds ask for, and read the head; again where the take does not allow an answer."""
+    rods = hidden.drum.rods
+    per_rod = taps_per_rod(rods)
     for attempt in range(3):
         pulls = hidden.cents - hidden.cents.mean()
         pitch = hidden.frequency * 2.0 ** (float(hidden.cents.mean()) / 1200.0)
-        recipe = Recipe(hidden.drum, tuple(pulls), pitch, seed=1000 * seed + attempt, scatter=0.003)
+        recipe = Recipe(hidden.drum, tuple(pulls), pitch, per_rod, seed=1000 * seed + attempt, scatter=0.003)
         sound = play(recipe, RATE)
-        taps = group_taps(find_taps(sound, RATE, 3 * hidden.drum.rods).taps, hidden.drum.rods, 3)
+        taps = group_taps(find_taps(sound, RATE, per_rod * rods).taps, rods, per_rod)
         try:
             return read_head(sound, RATE, taps, hidden.drum)
         except TakeError as failure:
@@ -174,11 +177,19 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=6, help="most rounds per drum")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
+    all_needed: list[int | None] = []
+    worse: list[bool] = []
     for number in range(asked.drums):
         hidden = hidden_drum(asked.seed + number, (8, 6, 10)[number % 3])
         print(f"drum {number + 1}: {hidden.drum.rods} rods, true spread {hidden.spread:.0f} cents")
-        needed, _ = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number))
-        print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}")
+        needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number))
+        print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}", flush=True)
+        all_needed.append(needed)
+        worse += [after > before + 0.5 for before, after in pairwise(spreads)]
+    reached = np.array([np.inf if needed is None else needed for needed in all_needed])
+    ninth = np.quantile(reached, 0.9, method="higher")
+    print(f"{asked.drums} drums: median {np.median(reached):g} rounds, 90th percentile {ninth:g}")
+    print(f"{sum(worse)} of {len(worse)} rounds left a head more uneven by over half a cent")
 
 
 if __name__ == "__main__":
