@@ -18,6 +18,7 @@ from drumtune.advice.inversion.solve import (
     Point,
     Problem,
     _misfit,
+    _modes_settled,
     _sane,
     assemble,
     descend,
@@ -56,23 +57,25 @@ def cost_at(point: Point, common: np.ndarray) -> float:
     return float(np.sum(problem.data.weight * np.abs(rest) ** 2) + strange.sum())
 
 
-def test_settling_lowers_the_cost_and_leaves_the_gains_of_the_modes_at_their_best():
+def test_settling_puts_the_gains_of_the_modes_to_their_best():
     point = a_fit(0.02)
-    at = point.problem.model.at.gain
-    once, _ = settled(point)
-    for _ in range(30):  # bins and modes in turn: to where neither can do more
-        once, cost = settled(once)
+    at, once = point.problem.model.at.gain, _modes_settled(point)
     best = cost_at(once, once.state.common)
-    assert best < 0.2 * cost_at(point, point.state.common)
-    for place in range(at.start, at.stop, 5):
-        for change in (-0.2, 0.2):
+    assert best < 0.5 * cost_at(point, point.state.common)
+    for place in range(at.start, at.stop, 3):
+        for change in (-1e-3, 1e-3):
             other = once.state.common.copy()
             other[place] += change
             assert cost_at(once, other) > best
-    again, lower = settled(once)
-    assert lower == pytest.approx(cost, rel=1e-3)
-    assert lower <= cost
-    assert again.here.spectra == pytest.approx(forward(point.problem.model, again.state, point.problem.grid).spectra)
+    assert once.here.spectra == pytest.approx(forward(point.problem.model, once.state, point.problem.grid).spectra)
+
+
+def test_settling_again_never_raises_the_cost():
+    point, cost = settled(a_fit(0.02))
+    for _ in range(5):
+        point, lower = settled(point)
+        assert lower <= cost * (1.0 + 1e-12)
+        cost = lower
 
 
 def test_a_short_step_gains_what_was_foreseen():
