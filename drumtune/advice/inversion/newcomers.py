@@ -79,7 +79,7 @@ def searched(model: HeadModel, found: Blocks, take: Take, state: State, prior: P
     at = model.at.offset.start
     problem, state = _alone(model, take, state, prior, replace(SEARCH, bands=place + 1), place)
     band, common = _Alone.of(problem, found, state, place), state.common.copy()
-    for f in BANDS[place] * min(len(BANDS[place]), 2):  # those that share a band are moved about twice
+    for f in BANDS[place]:
         trials = np.repeat(common[None], MOVES.size, axis=0)
         trials[:, at + f] += MOVES
         strange = ((trials[:, at + f] - prior.mean[at + f]) / prior.sd[at + f]) ** 2
