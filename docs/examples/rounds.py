@@ -33,6 +33,8 @@ Floats = NDArray[np.float64]
 RATE = 44100
 DONE = 12.0
 """True spread in cents at which the head counts as even here."""
+WORSE = 0.5
+"""Cents by which a head must be more uneven after a round to count as worse."""
 SLOPPY = 0.05
 """Relative deviation of a turn made from the turn meant."""
 OTHER_GAINS = (1.0, 0.0, 0.56, 0.91, 1.1, 1.25, 1.3, 1.3, 1.3)
@@ -185,11 +187,11 @@ def main() -> None:
         needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number))
         print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}", flush=True)
         all_needed.append(needed)
-        worse += [after > before + 0.5 for before, after in pairwise(spreads)]
+        worse += [after > before + WORSE for before, after in pairwise(spreads)]
     reached = np.array([np.inf if needed is None else needed for needed in all_needed])
     ninth = np.quantile(reached, 0.9, method="higher")
     print(f"{asked.drums} drums: median {np.median(reached):g} rounds, 90th percentile {ninth:g}")
-    print(f"{sum(worse)} of {len(worse)} rounds left a head more uneven by over half a cent")
+    print(f"{sum(worse)} of {len(worse)} rounds left a head more uneven by over {WORSE} cents")
 
 
 if __name__ == "__main__":

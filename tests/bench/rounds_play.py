@@ -35,8 +35,6 @@ RODS = (6, 8, 10)
 FINEST = 1.0 / 64.0
 """Smallest turn of the other player, as fine as the program's finest; and his largest, as large as the program's."""
 LARGEST = 1.0 / 4.0
-WORSE = 0.5
-"""Cents by which a head must be more uneven after a round to count as worse."""
 Errors = dict[int, Floats]
 """Covariance of readings' errors by rods: standard deviation at a rod for each harmonic from 1, cents."""
 
@@ -57,7 +55,7 @@ class Run:
     def worse(self) -> list[bool]:
         """Of each round up to the one that reached the aim, whether it left the head more uneven."""
         pairs = zip(self.spreads[:-1], self.spreads[1:], strict=True)
-        return [after > before + WORSE for before, after in pairs][: self.needed]
+        return [after > before + world.WORSE for before, after in pairs][: self.needed]
 
 
 Hear = Callable[[Floats | None], tuple[Kept, str] | None]

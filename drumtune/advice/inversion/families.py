@@ -60,7 +60,7 @@ def circular_orders(taps: Taps, angles: Array, rods: int, top: float) -> Orders:
     sound of no order.
     """
     frequency, sound = plain_spectra(taps, _WINDOW, _STEP)
-    wanted = (frequency > 39.5) & (frequency < min(top, 0.45 * taps.rate))
+    wanted = (frequency > 40.0 - 0.5 * _STEP) & (frequency < min(top, 0.45 * taps.rate))
     frequency, sound = frequency[wanted], sound[:, wanted]
     sound = sound / np.sqrt(np.mean(np.abs(sound) ** 2, axis=1, keepdims=True))
     total = np.mean(np.abs(sound) ** 2, axis=0)

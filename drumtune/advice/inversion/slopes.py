@@ -33,7 +33,7 @@ def linearise(model: HeadModel, here: Forward, weight: Complex | float = 1.0, si
     shape_slopes, inner_slopes = block_slopes(here.blocks, model.fields)
     by_field = here.shapes @ shape_slopes[:, :, : grid.used]
     slopes = Slopes(np.zeros((model.at.size, taps, bins), complex), np.zeros((taps, LOCALS, bins), complex))
-    for band, inner in list(zip(here.bands, inner_slopes, strict=False))[since:]:
+    for band, inner in zip(here.bands[since:], inner_slopes[since:], strict=False):
         _add_common(model, here, band, inner, by_field, slopes.common)
         _add_own(model, here, band, slopes.own)
     slopes.common[model.at.reach.start] = slopes.own[:, RADIUS]

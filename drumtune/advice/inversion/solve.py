@@ -70,11 +70,6 @@ class Free:
     own: NDArray[np.int64]
 
     @property
-    def head(self) -> bool:
-        """Whether the head and the taps are free, not only what bands have to themselves."""
-        return self.common.size > 0 and self.common[0] == 0
-
-    @property
     def one_sided(self) -> int:
         """How many of the first are harmonic 1's."""
         return int(np.searchsorted(self.common, 2))
@@ -96,7 +91,7 @@ class Problem:
     @property
     def since(self) -> int:
         """The lowest band that is free: all, or, where the head and the taps are held, only those looked at."""
-        return 0 if self.free.head else self.grid.lowest
+        return 0 if self.prior.sd[self.model.at.field.start] > HELD else self.grid.lowest
 
     @property
     def free(self) -> Free:
@@ -161,6 +156,20 @@ class Point:
         """The point of a problem at a state."""
         return cls(problem, state, forward(problem.model, state, problem.grid))
 
+    @property
+    def rest(self) -> Complex:
+        """What of the spectra is not explained, (S, K)."""
+        return np.asarray(self.problem.sound(self.state) - self.state.gain * self.here.spectra, np.complex128)
+
+    @property
+    def cost(self) -> float:
+        """Weighted misfit and priors."""
+        prior, state = self.problem.prior, self.state
+        total = float(np.sum(self.problem.data.weight * np.abs(self.rest) ** 2))
+        total += float(np.sum(((state.common - prior.mean) / prior.sd) ** 2))
+        total += float(np.sum(((state.own - prior.own_mean) / prior.own_sd) ** 2))
+        return total + float(np.sum(np.abs(state.gain - 1.0) ** 2)) / GAIN_SD**2
+
 
 def settled(point: Point) -> tuple[Point, float]:
     """The point with gains at their best for all else, and its cost: those of the bins, of the modes, of the bins.
@@ -168,8 +177,7 @@ def settled(point: Point) -> tuple[Point, float]:
     Each is a linear problem. Steps in all unknowns at once overshoot in the modes' gains where lines overlap.
     """
     point = _bins_settled(_modes_settled(_bins_settled(point)))
-    problem, state = point.problem, point.state
-    return point, _misfit(problem, state, problem.sound(state) - state.gain * point.here.spectra)
+    return point, point.cost
 
 
 def _bins_settled(point: Point) -> Point:
@@ -189,7 +197,7 @@ def _modes_settled(point: Point) -> Point:
     design = design.reshape(design.shape[0], -1)
     places = at + np.arange(problem.grid.used - design.shape[0], problem.grid.used)
     before, information = here.common.gain[places - at], 1.0 / problem.prior.sd[places] ** 2
-    rest = ((problem.sound(state) - state.gain * here.spectra) * root).ravel()
+    rest = (point.rest * root).ravel()
     square = design.conj() @ design.T + np.diag(information)
     gain = here.common.gain.copy()
     gain[places - at] += np.linalg.solve(square, design.conj() @ rest - information * before)
@@ -199,20 +207,12 @@ def _modes_settled(point: Point) -> Point:
     return replace(point, state=state, here=heard_by(gain, here, state))
 
 
-def _misfit(problem: Problem, state: State, rest: Complex) -> float:
-    prior = problem.prior
-    total = float(np.sum(problem.data.weight * np.abs(rest) ** 2))
-    total += float(np.sum(((state.common - prior.mean) / prior.sd) ** 2))
-    total += float(np.sum(((state.own - prior.own_mean) / prior.own_sd) ** 2))
-    return total + float(np.sum(np.abs(state.gain - 1.0) ** 2)) / GAIN_SD**2
-
-
 def assemble(point: Point) -> System:
     """Normal equations at a point."""
     problem, state, here = point.problem, point.state, point.here
     free, root = problem.free, np.sqrt(problem.data.weight)
     slopes = linearise(problem.model, here, state.gain * root, problem.since)
-    heard, misfit = here.spectra * root, (problem.sound(state) - state.gain * here.spectra) * root
+    heard, misfit = here.spectra * root, point.rest * root
     common, own = slopes.common[free.common], slopes.own[:, free.own]
     common[free.common == problem.model.at.glide.start] -= problem.data.glide_slope * root
     real_common, real_own, real_misfit = common.view(float), own.view(float), misfit.view(float)
@@ -311,7 +311,8 @@ def descend(point: Point, pace: Pace) -> Point:
     ends the descent only where the slopes can be trusted: in a narrow bent valley every step gains little.
     """
     problem = point.problem
-    slack, damping, before = valley(problem.model), pace.damping, 1e-300
+    slack, damping = valley(problem.model), pace.damping
+    before = 1e-300  # no gain before the first, which then counts in full
     point, cost = settled(point)
     for _ in range(pace.most):
         system = assemble(point)

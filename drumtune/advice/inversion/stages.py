@@ -79,8 +79,7 @@ def leave_unseen(model: HeadModel, before: State, after: State, bands: int) -> N
 def misfits(point: Point) -> Array:
     """Root mean square of what is left, per tap and band, against the band's level in that tap, shape (S, bands)."""
     problem, state = point.problem, point.state
-    rest = problem.sound(state) - state.gain * point.here.spectra
-    ratio = np.abs(rest / (np.exp(state.own[:, STRENGTH, None]) * problem.grid.level)) ** 2
+    ratio = np.abs(point.rest / (np.exp(state.own[:, STRENGTH, None]) * problem.grid.level)) ** 2
     band = problem.grid.band
     rms: Array = np.sqrt(np.stack([ratio[:, band == b].mean(1) for b in range(problem.grid.bands)], axis=1))
     return rms
