@@ -108,7 +108,7 @@ class Session:
         self.level = 0.0
         self.lost = 0.0
         self._rate = 0.0
-        self._begin = 0.0
+        self._begin = self._judge_from = 0.0
         self._last_tap = -math.inf
         self._wanted_now = False
         self._checked = 0
@@ -147,7 +147,7 @@ class Session:
         if self.state.strokes and self._rate and sample_rate != self._rate:
             said += (Message("note", "The microphone has another sample rate now: the round begins anew.", True),)
             said += self.do(Restart())
-        self._begin = self._keep.end(self.time, sample_rate)
+        self._begin = self._judge_from = self._keep.end(self.time, sample_rate)
         self._rate = float(sample_rate)
         self.stream = Stream(sample_rate)
         self._keep.open(self._rate, self._begin)
@@ -164,6 +164,7 @@ class Session:
         if before is not None and first >= before.frame:
             due = before.time + (first - before.frame) / self._rate
             self._begin = self._keep.border(due, self._rate)
+            self._judge_from = self._begin + BEFORE
             skip = round((self._begin - due) * self._rate)
             self._keep.open(self._rate, self._begin)
         else:
@@ -275,10 +276,9 @@ class Session:
     def look_again(self, complete: bool = False) -> tuple[Message, ...]:
         """Judge the strokes of this microphone together, `complete` or not; odd ones are asked for again.
 
-        Strokes so soon after it was opened that the sound before them is missing are left as they were judged.
+        Strokes at the beginning of sound that was sent again, whose lead is missing, are left as they were judged.
         """
-        first = self._begin + BEFORE
-        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= first]
+        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= self._judge_from]
         if self.stream is None or not counted or self.state.phase == "moves":
             return ()
         expected = len(counted) if complete else None

@@ -98,6 +98,22 @@ def test_a_stroke_that_is_kept_stays_wherever_the_sound_sent_again_begins(sound,
     assert np.allclose([stroke.time for stroke in again.state.strokes][: len(known)], known)
 
 
+@pytest.mark.parametrize("silence", [0.02, 0.05, 0.1, 0.15, 0.25, 0.4, 0.7])
+def test_what_a_microphone_that_opens_sounds_like_is_no_stroke(sound, silence):
+    """Digital silence, then the room's noise at once: at first that is all there is to compare with."""
+    samples, rate = sound
+    quiet = samples[: round(0.25 * rate)]
+    samples = np.concatenate((quiet, quiet[::-1], samples))
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, np.concatenate((np.zeros(round(silence * rate)), samples)))
+    session.look_over()
+    assert session.state.phase == "reading"
+    counted = [stroke.time for stroke in session.state.strokes if not stroke.fault]
+    known = [tap.onset + silence for tap in find_taps(samples, rate).taps]
+    assert np.allclose(counted, known, rtol=0, atol=2e-3)
+
+
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"round": 3}', '{"rate": 1, "clock": 1e999, "round": {}}'])
 def test_a_damaged_record_begins_the_round_anew(tmp_path, text):
     (tmp_path / "round.json").write_text(text)

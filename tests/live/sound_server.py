@@ -39,9 +39,10 @@ def unplug(env, number):
 
 
 def write_played(path, samples, rate):
-    """Write a take to be played: at the server's rate, in its own quiet, for silence that ends sounds like a stroke."""
+    """Write a take to be played: at the server's rate, in its own quiet, faded in: a start sounds like a stroke."""
     quiet = np.concatenate((samples[: round(0.25 * rate)], samples[: round(0.25 * rate)][::-1]))
-    whole = np.concatenate((np.tile(quiet, 2), samples, np.tile(quiet, 5)))
+    before = np.tile(quiet, 3) * np.minimum(np.arange(3 * quiet.size) / (2 * quiet.size), 1.0)
+    whole = np.concatenate((before, samples, np.tile(quiet, 5)))
     whole = np.interp(np.arange(0, whole.size, rate / RATE), np.arange(whole.size), whole)
     write_wav(path, whole, RATE)
 

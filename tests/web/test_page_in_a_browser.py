@@ -1,6 +1,5 @@
 """The page in a real browser: headless Chromium hears a take through its fake microphone, by keyboard alone."""
 
-import functools
 import json
 import os
 import shutil
@@ -13,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from broken_sound import again_if_broken, kept_round, raise_if_broken
 
 from drumtune.audio import read_recording, write_wav
 
@@ -99,28 +99,6 @@ def browser(folder, microphone, **how):
             context.close()
 
 
-class BrokenSoundError(Exception):
-    """The browser's fake microphone left samples out, as it does when the machine is busy: the tap is asked for again,
-    and no player is there to repeat it."""
-
-
-def again_if_broken(test):
-    """The test, begun anew up to four times when its sound was broken before it came to this program."""
-
-    @functools.wraps(test)
-    def run(tmp_path, *words, **more):
-        for attempt in ("first", "second", "third", "fourth", "fifth"):
-            folder = tmp_path / attempt
-            folder.mkdir()
-            try:
-                return test(folder, *words, **more)
-            except BrokenSoundError:
-                continue
-        raise AssertionError("the sound was broken five times")
-
-    return run
-
-
 def until_moves(page, folder):
     """Wait for the moves of a round that is kept in a folder."""
     late = time.monotonic() + PATIENCE / 1000
@@ -128,9 +106,8 @@ def until_moves(page, folder):
         try:
             return page.wait_for_selector("#moves-part", timeout=2000)
         except playwright.TimeoutError:
-            kept = json.loads(next(folder.glob("live/*/round.json")).read_text())["round"]
-            if any(fault == "torn" for *_, fault in kept["strokes"]):
-                raise BrokenSoundError from None
+            kept = kept_round(folder)
+            raise_if_broken(kept)
     raise AssertionError(f"no moves; the round: {kept}, the page: {page.inner_text('body')}")
 
 
