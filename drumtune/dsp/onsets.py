@@ -31,6 +31,8 @@ THRESHOLDS_DB = (9.0, 6.0, 5.0)
 NEAR = 25
 """Novel frames closer than this many frames to a larger one are part of it."""
 
+_BEGUN = 0.03
+"""Share of the largest energy of a stroke from which it can have begun: its first 1 or 2 ms may have less."""
 AR_ORDER = 16
 """Order of the linear predictor that whitens what was sounding before an onset."""
 _BACK, _AHEAD, _PAST, _FUTURE = 0.005, 0.004, 0.080, 0.008
@@ -84,12 +86,18 @@ class Novelty:
     def onset(self, peak: int) -> float:
         """Coarse onset (s) at a peak: the first frame in which a view stands out of what it was before.
 
-        It stands out at a tenth of its largest energy near the peak and six times the mean before the peak.
+        It stands out at a tenth of its largest energy near the peak and six times the mean before the peak, if the
+        signal itself has `_BEGUN` of its largest energy. So a soft sound less than `NEAR` frames before a stroke is
+        not taken for its beginning, though out of silence it may have made the higher score.
         """
         first = max(0, peak - GUARD)
-        near = self.energy[:, first : peak + AFTER + GUARD]
+        near = self.energy[:, first : peak + NEAR]
         before = self.energy[:, max(0, first - BEFORE) : max(1, first)].mean(axis=1, keepdims=True)
-        out = (near >= 6.0 * before) & (near >= 0.1 * near.max(axis=1, keepdims=True))
+        out = (
+            (near >= 6.0 * before)
+            & (near >= 0.1 * near.max(axis=1, keepdims=True))
+            & (near[0] >= _BEGUN * near[0].max())
+        )
         return float(first + np.argmax(out.any(axis=0))) * self.frame if out.any() else peak * self.frame
 
 

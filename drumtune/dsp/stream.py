@@ -367,7 +367,7 @@ class _Frames:
     def _peaks_of(self, first: int, end: int) -> list[tuple[int, float]]:
         """Coarse onsets (as frames of the stream) and scores of the peaks of the run of frames `first` to `end`."""
         lead = max(first - _CONTEXT - 1, 0)
-        run = Novelty(self._score[lead : end + 1], self._energy[:, lead : end + 2 * AFTER], self.frame)
+        run = Novelty(self._score[lead : end + 1], self._energy[:, lead : end + NEAR], self.frame)
         return [
             (self._begin + lead + round(run.onset(int(peak)) / self.frame), float(run.score[peak]))
             for peak in run.peaks

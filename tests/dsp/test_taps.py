@@ -132,6 +132,20 @@ def test_stray_knocks_are_rejected_with_their_time(take, seed):
     assert all(np.abs(times - place).min() < 0.01 for place in places)
 
 
+@pytest.mark.parametrize("before", [0.014, 0.017, 0.02])
+def test_a_soft_sound_just_before_a_tap_is_not_taken_for_its_beginning(take, before):
+    samples, rate, marks = take
+    t = np.arange(round(before * rate)) / rate
+    swelling = np.sin(2 * np.pi * 240 * t) * np.minimum(t / 0.006, 1.0)
+    disturbed = samples.copy()
+    for mark in marks[1::2]:
+        start, begun = round((mark - before) * rate), round(mark * rate)
+        level = samples[begun : begun + round(0.02 * rate)].std()
+        disturbed[start : start + t.size] += 0.4 * level * swelling
+    disturbed += 0.02 * level * np.random.default_rng(1).standard_normal(disturbed.size)
+    assert np.abs(found(disturbed, rate) - marks).max() < 5e-4
+
+
 @pytest.mark.parametrize("gap", [0.03, 0.06, 0.1, 0.15])
 @pytest.mark.parametrize("strength", [0.5, 1.0])
 def test_a_double_hit_keeps_its_place_but_is_marked(take, gap, strength):
