@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from drumtune.dsp.hum import remove_hum
 from drumtune.dsp.likeness import TONE_RATE, Features, features
-from drumtune.dsp.onsets import NEAR, frame_of, novelty
+from drumtune.dsp.onsets import NEAR, SAME_STROKE, frame_of, novelty
 
 Samples = NDArray[np.float64]
 
@@ -113,6 +113,8 @@ class Gatherer:
         self._loudest = np.maximum(self._loudest, novel.energy.max(axis=1, initial=0.0))
         peaks = novel.peaks
         coarse = np.array([novel.onset(int(peak)) for peak in peaks])
+        own = np.diff(coarse, append=math.inf) > SAME_STROKE
+        peaks, coarse = peaks[own], coarse[own]
         times = coarse + begin
         mine = (times >= start) & (times < stop) & (times > self._last + NEAR * novel.frame)
         if not mine.any():

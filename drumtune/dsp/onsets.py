@@ -33,6 +33,11 @@ NEAR = 25
 
 _BEGUN = 0.03
 """Share of the largest energy of a stroke from which it can have begun: its first 1 or 2 ms may have less."""
+REACH = NEAR + AFTER
+"""Frames after a peak within which its stroke may begin."""
+SAME_STROKE = 0.006
+"""Peaks whose onsets are no further apart are those of one stroke, s."""
+
 AR_ORDER = 16
 """Order of the linear predictor that whitens what was sounding before an onset."""
 _BACK, _AHEAD, _PAST, _FUTURE = 0.005, 0.004, 0.080, 0.008
@@ -87,11 +92,12 @@ class Novelty:
         """Coarse onset (s) at a peak: the first frame in which a view stands out of what it was before.
 
         It stands out at a tenth of its largest energy near the peak and six times the mean before the peak, if the
-        signal itself has `_BEGUN` of its largest energy. So a soft sound less than `NEAR` frames before a stroke is
-        not taken for its beginning, though out of silence it may have made the higher score.
+        signal itself has `_BEGUN` of its largest energy. So a soft sound less than `REACH` frames before a stroke is
+        not taken for its beginning, though out of silence it may have made the higher score; two peaks may then have
+        one onset (see `SAME_STROKE`).
         """
         first = max(0, peak - GUARD)
-        near = self.energy[:, first : peak + NEAR]
+        near = self.energy[:, first : peak + REACH]
         before = self.energy[:, max(0, first - BEFORE) : max(1, first)].mean(axis=1, keepdims=True)
         out = (
             (near >= 6.0 * before)

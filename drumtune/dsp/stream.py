@@ -30,7 +30,18 @@ from drumtune.dsp import hum
 from drumtune.dsp.faults import LOOK
 from drumtune.dsp.gather import grid_of
 from drumtune.dsp.likeness import Features, Likeness, features, judged
-from drumtune.dsp.onsets import AFTER, BEFORE, GUARD, NEAR, Novelty, energies, frame_of, score_of
+from drumtune.dsp.onsets import (
+    AFTER,
+    BEFORE,
+    GUARD,
+    NEAR,
+    REACH,
+    SAME_STROKE,
+    Novelty,
+    energies,
+    frame_of,
+    score_of,
+)  # fmt: skip
 from drumtune.dsp.taps import Search, Tap, chosen, tap_at
 
 Samples = NDArray[np.float64]
@@ -181,7 +192,7 @@ class Stream:
             self._hum = (base, amplitude, self._sound.start) if amplitude.any() else None
         first, stop = self._frames.wanted(self._sound.stop)
         for frame, score in self._frames.add(self._clear(first, stop), first, last):
-            self._candidates.append(_Candidate(frame * self._frames.frame, score))
+            self._add(_Candidate(frame * self._frames.frame, score))
         self._see(last)
         heard = self._decide(last)
         surplus = min(len(self._candidates) - MOST, self._decided)
@@ -189,6 +200,13 @@ class Stream:
             del self._candidates[:surplus]
             self._decided -= surplus
         return heard
+
+    def _add(self, one: _Candidate) -> None:
+        """Remember a candidate; one before it that was the same stroke is forgotten."""
+        waiting = self._candidates[self._decided :]
+        if waiting and one.coarse - waiting[-1].coarse <= SAME_STROKE:
+            self._candidates.pop()
+        self._candidates.append(one)
 
     def _clear(self, first: int, stop: int) -> Samples:
         """Samples `first` to `stop` less the hum."""
@@ -367,7 +385,7 @@ class _Frames:
     def _peaks_of(self, first: int, end: int) -> list[tuple[int, float]]:
         """Coarse onsets (as frames of the stream) and scores of the peaks of the run of frames `first` to `end`."""
         lead = max(first - _CONTEXT - 1, 0)
-        run = Novelty(self._score[lead : end + 1], self._energy[:, lead : end + NEAR], self.frame)
+        run = Novelty(self._score[lead : end + 1], self._energy[:, lead : end + REACH], self.frame)
         return [
             (self._begin + lead + round(run.onset(int(peak)) / self.frame), float(run.score[peak]))
             for peak in run.peaks
