@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from drumtune.advice.order import slipped, sounds
 from drumtune.advice.round import (
+    RINGING,
     Doubted,
     Event,
     Failed,
@@ -54,7 +55,7 @@ CHUNK = 0.1
 """Length of the pieces sound is kept in, s."""
 BEFORE, AFTER = 0.5, 1.4
 """Sound kept before and after a stroke, s."""
-RING = 1.0
+RING = RINGING
 """Sound after the last stroke that a reading waits for, s: its longest window has 0.95 s. With 1.2 s, of which it looks
 at in a recording, the pulls of the takes in tests/data differ by 0.06 cents at most."""
 BEHIND = 3.0
@@ -140,11 +141,13 @@ class Session:
         `source` names it: if the program was stopped while that one was open, its sound may go on (`place`).
         """
         said = self.stop()
+        if self._rate and sample_rate != self._rate:
+            self._keep.clear()
         last, self._mark = self._mark, None
         self._before = last if last is not None and source == last.source != "" and sample_rate == self._rate else None
         if self._before is None:
             self._until, self._cut = -math.inf, ()
-        if self.state.strokes and self._rate and sample_rate != self._rate:
+        if self.state.strokes and self._rate and sample_rate != self._rate and self.state.phase != "moves":
             said += (Message("note", "The microphone has another sample rate now: the round begins anew.", True),)
             said += self.do(Restart())
         self._begin = self._judge_from = self._keep.end(self.time, sample_rate)
@@ -186,6 +189,8 @@ class Session:
             return ()
         self._mark = None
         said = self._tell(self.stream.finish())
+        if any(not stroke.fault and stroke.time > self.time - RING for stroke in self.state.strokes):
+            said += self.do(Lost(self.time))
         self._begin = self.time + PAUSE
         self.stream = None
         self._save()
@@ -234,8 +239,14 @@ class Session:
                 self._taps[tap.onset] = tap
                 self._lines[tap.onset] = self._line(tap.onset)
                 self._keep.want(tap.onset - BEFORE, tap.onset + AFTER)
-            said += (*self.look_again(), *self.do(Struck(tap.onset, tap.peak, tap.fault)))
+            said += self._strike(tap)
         return tuple(said)
+
+    def _strike(self, tap: Tap) -> tuple[Message, ...]:
+        """Book a stroke at the rod that was due when it was played, though it may cast doubt on others before it."""
+        due = self.state.due
+        said = self.look_again() if due else ()
+        return said + self.do(Struck(tap.onset, tap.peak, tap.fault, due))
 
     def _heard_before(self, sound: Heard) -> bool:
         """Whether a sound that was sent again was judged before the program was stopped; its stroke is known then."""
@@ -269,6 +280,11 @@ class Session:
             self._save()
         return said
 
+    def dropped(self) -> None:
+        """A reading of this round is in the log, though its strokes have changed since: its turns are told there."""
+        self.state = replace(self.state, turned=(0.0,) * self.state.rods)
+        self._save()
+
     def asked(self) -> None:
         """A reading is under way: `wants_reading` is answered."""
         self._wanted_now = True
@@ -276,10 +292,14 @@ class Session:
     def look_again(self, complete: bool = False) -> tuple[Message, ...]:
         """Judge the strokes of this microphone together, `complete` or not; odd ones are asked for again.
 
-        Strokes at the beginning of sound that was sent again, whose lead is missing, are left as they were judged.
+        Strokes at the beginning of sound that was sent again, whose lead is missing, and those the stream has forgotten
+        are left as they were judged.
         """
-        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= self._judge_from]
-        if self.stream is None or not counted or self.state.phase == "moves":
+        if self.stream is None or self.state.phase == "moves":
+            return ()
+        first = max(self._judge_from, self._begin + self.stream.known_from)
+        counted = [stroke for stroke in self.state.strokes if not stroke.fault and stroke.time >= first]
+        if not counted:
             return ()
         expected = len(counted) if complete else None
         search = self.stream.search(expected, counted[0].time - self._begin - 0.05)

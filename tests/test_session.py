@@ -1,13 +1,17 @@
 """A session against the take it is fed with: what is kept, what is given to the reading, what survives a stop."""
 
 import json
+import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import resample_poly
 
 from drumtune.advice import round as rounds
+from drumtune.advice.turns import Move
+from drumtune.dsp import stream
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.session import AFTER, BEFORE, Session
@@ -29,6 +33,11 @@ def fed(session, samples, size=1000):
     for start in range(0, samples.size, size):
         said += session.feed(samples[start : start + size])
     return said
+
+
+def decimated(samples, rate, wanted):
+    common = math.gcd(round(rate), round(wanted))
+    return resample_poly(samples, round(wanted) // common, round(rate) // common)
 
 
 def test_what_is_given_to_the_reading_are_the_taps_and_the_sound_of_the_take(sound):
@@ -62,6 +71,79 @@ def test_long_pauses_keep_their_length_and_cost_no_sound(sound):
     assert onsets[3] - onsets[2] == pytest.approx(taps[3].onset - taps[2].onset + quiet.size / rate, abs=1e-9)
     kept = sum(chunk.size for chunk in session._keep._kept.values()) / rate
     assert kept < 18 * (BEFORE + AFTER + 0.2)
+
+
+def test_strokes_the_stream_has_forgotten_stay_as_they_were_judged(sound, monkeypatch):
+    """A round of many taps and other sounds: the comparison remembers some of them only."""
+    monkeypatch.setattr(stream, "MOST", 8)
+    samples, rate = sound
+    session = Session(6, 3)
+    session.listen(rate)
+    said = fed(session, samples)
+    assert [message for message in said if message.kind == "wrong"] == []
+    assert session.look_over() == ()
+    assert [stroke.rod for stroke in session.state.strokes] == [rod for rod in range(1, 7) for _ in range(3)]
+
+
+def test_a_tap_whose_ring_the_microphone_did_not_hear_to_the_end_is_asked_for_again(sound):
+    samples, rate = sound
+    onset = find_taps(samples, rate).taps[2].onset
+    for after, counted in ((0.7, 2), (1.2, 3)):
+        session = Session(6, 3)
+        session.listen(rate)
+        fed(session, samples[: round((onset + after) * rate)])
+        assert len(session.state.taps(1)) == 3
+        session.stop()
+        assert len(session.state.taps(1)) == counted
+
+
+def test_a_tap_counts_for_the_rod_that_was_due_when_it_was_played_though_it_casts_doubt_on_others(sound):
+    """Three sounds of the rim, then real taps at rod 2 as asked for."""
+    samples, rate = sound
+    taps = find_taps(samples, rate).taps
+    t = np.arange(round(0.4 * rate)) / rate
+    rim = 0.3 * np.sin(2 * np.pi * 700 * t) * np.exp(-t / 0.08)
+    lead = np.tile(samples[: round(0.3 * rate)], 13)
+    for k in range(3):
+        start = round((0.5 + 1.1 * k) * rate)
+        lead[start : start + rim.size] += rim
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, np.concatenate((lead, samples[: round((taps[5].onset + 1.1) * rate)])))
+    real = [stroke for stroke in session.state.strokes if stroke.time > lead.size / rate]
+    doubted = [stroke for stroke in session.state.strokes if stroke.fault == "other"]
+    assert [stroke.rod for stroke in doubted] == [1, 1, 1]
+    voided = next(k for k, stroke in enumerate(real) if stroke.rod == 1)
+    assert [stroke.rod for stroke in real[:voided]] == [2] * voided
+    assert voided >= 1
+
+
+def test_another_microphone_while_the_moves_are_made_leaves_them_ticked(sound):
+    samples, rate = sound
+    session = Session(6, 3)
+    session.listen(rate)
+    fed(session, samples)
+    session.found("uneven", (Move(1, 2, "raise", 0.125),))
+    session.do(rounds.Tick(1))
+    assert session.listen(16000.0) == ()
+    assert (session.state.phase, session.state.ticked) == ("moves", (1,))
+    session.do(rounds.Next())
+    fed(session, decimated(samples, rate, 16000.0))
+    assert session.wants_reading
+    assert session.take().sample_rate == 16000.0
+
+
+def test_sound_of_a_round_whose_strokes_were_forgotten_does_not_hinder_another_microphone(sound, tmp_path):
+    samples, rate = sound
+    first = Session(6, 3, tmp_path)
+    first.listen(rate)
+    fed(first, samples[: round((find_taps(samples, rate).taps[0].onset + 0.7) * rate)])
+    again = Session(6, 3, tmp_path)
+    assert again.state.strokes == ()
+    again.listen(16000.0)
+    fed(again, decimated(samples, rate, 16000.0))
+    assert again.look_over() == ()
+    assert again.take().sample_rate == 16000.0
 
 
 def test_a_stopped_program_goes_on_with_the_same_sound(sound, tmp_path):

@@ -22,6 +22,8 @@ Kind = Literal["tick", "next", "wrong", "note", "ready", "moves", "done"]
 
 SOON = 0.6
 """A tap sooner than this after the last stroke cuts that one's ring and is not counted, s."""
+RINGING = 1.0
+"""Sound a tap needs after it, s: lost sooner, the tap is void."""
 QUICK = 0.9
 """A first tap at a rod sooner than this after the last rod's may still belong to that one, s."""
 SOFT = 0.1
@@ -101,6 +103,18 @@ class Round:
         return tuple(rod for rod in range(1, self.rods + 1) if len(self.taps(rod)) < self.per_rod)
 
     @property
+    def made(self) -> tuple[float, ...]:
+        """Signed turns of the moves that were ticked, one per rod."""
+        signs = {"raise": 1.0, "lower": -1.0}
+        made = {move.rod: signs[move.action] * move.turns for move in self.moves if move.order in self.ticked}
+        return tuple(made.get(rod, 0.0) for rod in range(1, self.rods + 1))
+
+    @property
+    def open_move(self) -> Move | None:
+        """The next move that is not ticked."""
+        return next((move for move in self.moves if move.order not in self.ticked), None)
+
+    @property
     def left(self) -> int:
         """Taps the rod that is due still needs."""
         return self.per_rod - len(self.taps(self.due)) if self.due else 0
@@ -117,11 +131,12 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """A stroke was heard: time (s), peak, and the fault of its sound."""
+    """A stroke was heard: time (s), peak, the fault of its sound, and the rod it was played at (0: the one due)."""
 
     time: float
     peak: float
     fault: str = ""
+    rod: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,15 +298,17 @@ def _void(state: Round, which: Callable[[Stroke], bool], fault: str) -> Round:
 def _struck(state: Round, event: Struck) -> Answer:
     if state.phase != "tapping":
         return state, (Message("note", "Heard a tap; none is due now."),)
-    fault = event.fault or _odd(state, event)
-    stroke = Stroke(event.time, state.due, event.peak, fault)
+    fault, rod = event.fault or _odd(state, event), event.rod or state.due
+    stroke = Stroke(event.time, rod, event.peak, fault)
     quick = _quick(state, event)
     before = state
     state = replace(state, strokes=(*state.strokes, stroke))
     if fault:
         return state, (Message("wrong", f"Not counted: {FAULTS[fault]}. Rod {state.due} again.", aloud=True),)
-    count = len(state.taps(state.due))
-    said = [Message("tick", f"Rod {state.due}: tap {count} of {state.per_rod}.")]
+    count = len(state.taps(rod))
+    said = [Message("tick", f"Rod {rod}: tap {count} of {state.per_rod}.")]
+    if rod != state.due:
+        return state, tuple(said)
     if quick:
         said.append(Message("note", f"That came quickly: if it was still rod {quick}, say so (x) and it is left out."))
     if count < state.per_rod:
@@ -378,20 +395,22 @@ def _enough(state: Round, event: Enough) -> Answer:
 
 
 def _lost(state: Round, event: Lost) -> Answer:
-    if state.phase != "tapping":
+    if state.phase == "moves":
         return state, ()
-    late = event.since - 1.0
+    late = event.since - RINGING
     found = any(stroke.time > late and not stroke.fault for stroke in state.strokes)
     if not found:
-        return state, (Message("note", "Some sound was lost, between taps."),)
+        said = (Message("note", "Some sound was lost, between taps."),) if state.phase == "tapping" else ()
+        return state, said
     rod = next(stroke.rod for stroke in reversed(state.strokes) if not stroke.fault)
-    state = replace(_void(state, lambda stroke: stroke.time > late, "torn"), due=rod)
+    state = replace(_void(state, lambda stroke: stroke.time > late, "torn"), phase="tapping", due=rod, trouble="")
     return _due(state, Message("wrong", "Sound was lost: the last tap is needed again.", aloud=True))
 
 
 def _doubted(state: Round, event: Doubted) -> Answer:
+    before = state
     state = _void(state, lambda stroke: any(abs(stroke.time - time) < 0.05 for time in event.times), "other")
-    lacking = state.lacking
+    lacking = [rod for rod in state.lacking if len(state.taps(rod)) < len(before.taps(rod))]
     if not lacking:
         return state, ()
     which = ", ".join(str(rod) for rod in lacking)
@@ -413,8 +432,8 @@ def _slipped(state: Round, event: Slipped) -> Answer:
         return state, ()
     state = replace(_void(state, lambda stroke: stroke.rod >= event.first, "rod"), phase="tapping", due=event.first)
     what = "few" if event.by < 0 else "many"
-    text = f"It sounds as if rod {event.rod} got one tap too {what}, and all after it slipped: tap on from here."
-    return _due(state, Message("wrong", text, aloud=True))
+    text = f"It sounds as if rod {event.rod} got one tap too {what}, and all after it slipped: "
+    return _due(state, Message("wrong", f"{text}tap on from rod {event.first}.", aloud=True))
 
 
 def _found(state: Round, event: Found) -> Answer:
@@ -440,25 +459,23 @@ def _tick(state: Round, event: Tick) -> Answer:
     if event.order in state.ticked:
         return replace(state, ticked=tuple(order for order in state.ticked if order != event.order)), ()
     state = replace(state, ticked=(*state.ticked, event.order))
-    rest = [move for move in state.moves if move.order not in state.ticked]
-    text = f"Next, {words(rest[0])}." if rest else "All moves are made: tap round again."
+    rest = state.open_move
+    text = f"Next, {words(rest)}." if rest else "All moves are made: tap round again."
     return state, (Message("moves" if rest else "done", text, aloud=True),)
 
 
 def _next(state: Round, event: Next) -> Answer:
     if state.phase != "moves":
         return _senseless(state)
-    signs = {"raise": 1.0, "lower": -1.0}
-    made = {move.rod: signs[move.action] * move.turns for move in state.moves if move.order in state.ticked}
-    turned = tuple(made.get(rod, 0.0) for rod in range(1, state.rods + 1))
-    fresh = Round(state.rods, state.per_rod, state.number + 1, turned=turned)
+    fresh = Round(state.rods, state.per_rod, state.number + 1, turned=state.made)
     undone = [str(move.rod) for move in state.moves if move.order not in state.ticked]
     said = (Message("note", f"Taken as not turned: rod {', '.join(undone)}."),) if undone else ()
     return _due(fresh, *said)
 
 
 def _restart(state: Round, event: Restart) -> Answer:
-    fresh = Round(state.rods, state.per_rod, state.number, turned=state.turned)
+    turned = state.made if state.phase == "moves" else state.turned
+    fresh = Round(state.rods, state.per_rod, state.number, turned=turned)
     return _due(fresh, Message("note", "The round begins anew."))
 
 

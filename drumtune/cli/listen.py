@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from drumtune.cli.live_terminal import Told
     from drumtune.session import Take
 
-EPILOG = "Keys: r repeat the rod, b back one, s later, x the last tap was not here, e read now, n next round, q stop."
+EPILOG = (
+    "Keys: r repeat the rod, b back one, s later, x the last tap was not here, e read now, a anew, space tick the next "
+    "move, 1-9 any, n next round, q stop."
+)
 READ_S = 60.0
 """Seconds a reading may take."""
 

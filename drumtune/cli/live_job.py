@@ -165,8 +165,8 @@ def read_alone(drum: Drum, take: Take, turned: tuple[float, ...] | None = None) 
     return _answer(Job((Path("live"),), take.duration, take.sample_rate, per_rod, reading, plan), None)
 
 
-def read_file(log: Path, name: str, path: Path, per_rod: int | None) -> Answer:
-    """Read an uploaded recording of a drum, as one more round of it.
+def read_file(log: Path, name: str, path: Path, per_rod: int | None, turned: tuple[float, ...] | None = None) -> Answer:
+    """Read an uploaded recording of a drum, as one more round of it; `turned` as for `read_take`.
 
     Raises
     ------
@@ -176,7 +176,9 @@ def read_file(log: Path, name: str, path: Path, per_rod: int | None) -> Answer:
     from drumtune.cli import round_job
 
     kept = kept_stand(log, name)
-    return _answer(*round_job.do([path], kept, log, round_job.Asked(), taps_per_rod=per_rod))
+    said = None if turned is None else written_turns(turned)
+    asked = round_job.Asked(turned=_if_any(log, kept, said))
+    return _answer(*round_job.do([path], kept, log, asked, taps_per_rod=per_rod))
 
 
 def _answer(done: Job, kept: Round | None) -> Answer:

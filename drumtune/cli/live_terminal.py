@@ -36,7 +36,10 @@ KEYS: dict[str, Callable[[], rounds.Event]] = {
     "r": rounds.Again, "b": rounds.Back, "s": rounds.Skip, "x": rounds.Extra, "e": rounds.Enough, "n": rounds.Next,
     "a": rounds.Restart,
 }  # fmt: skip
-KEY_WORDS = "r repeat  b back  s later  x last tap not here  e read now  a anew  1-9 tick a move  n next round  q stop"
+KEY_WORDS = (
+    "r repeat  b back  s later  x last tap not here  e read now  a anew  space tick the next move, 1-9 any  "
+    "n next round  q stop"
+)
 TRIES, WAIT = 60, 1.0
 """Times a microphone that went away is tried again, and seconds between."""
 EVERY = 0.1
@@ -93,6 +96,8 @@ class Table:
                 self.tell(self.session.do(KEYS[key]()))
             elif key.isdigit() and self.session.state.phase == "moves":
                 self.tell(self.session.do(rounds.Tick(int(key))))
+            elif key == " " and (move := self.session.state.open_move) is not None:
+                self.tell(self.session.do(rounds.Tick(move.order)))
         except ValueError as failure:
             self.said = str(failure)
         return True
@@ -112,6 +117,8 @@ class Table:
             return False
         coming, self._coming = self._coming, None
         if self.session.state.strokes != self._of:  # the player went on tapping
+            if coming.exception() is None:
+                self.session.dropped()
             return False
         try:
             self.answer = coming.result()
@@ -160,7 +167,7 @@ def headline(state: rounds.Round) -> tuple[str, str]:
         return f"ROD {state.due}", ""
     if state.phase == "reading":
         return ("?", "no reading: r repeats the last rod, a begins anew") if state.trouble else ("READ", "")
-    rest = next((move for move in state.moves if move.order not in state.ticked), None)
+    rest = state.open_move
     if rest is not None:
         return f"ROD {rest.rod}", words(rest)
     return "DONE", "n begins the next round"
@@ -270,7 +277,8 @@ def _waited(show: Show) -> bool:
     for _ in range(round(WAIT / live.PATIENCE)):
         if not show.table.key(show.pressed()):
             return False
-        show.table.go_on()
+        if show.table.go_on() and show.table.told.once:
+            return False
         show.update()
         time.sleep(live.PATIENCE)
     return True

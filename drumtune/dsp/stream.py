@@ -105,6 +105,11 @@ class Stream:
     sample_rate
         Hz.
 
+    Attributes
+    ----------
+    known_from
+        Time from which candidates are remembered, s.
+
     Raises
     ------
     ValueError
@@ -123,6 +128,7 @@ class Stream:
         self._frames = _Frames(sample_rate)
         self._candidates: list[_Candidate] = []
         self._decided = 0
+        self.known_from = 0.0
         self._hum: tuple[float, NDArray[np.complex128], int] | None = None
         self._listened = 0
 
@@ -199,6 +205,7 @@ class Stream:
         if surplus > 0:
             del self._candidates[:surplus]
             self._decided -= surplus
+            self.known_from = self._candidates[0].coarse
         return heard
 
     def _add(self, one: _Candidate) -> None:

@@ -180,7 +180,7 @@ def _upload(hall: Hall) -> Handler:
             raise DrumtuneError("another recording is being read: hand this one in again in a moment")
         hall.uploading = True
         try:
-            found = await _read_upload(request, hall, side.name)
+            found = await _read_upload(request, hall, side)
         finally:
             hall.uploading = False
         side.uploaded(found)
@@ -189,7 +189,7 @@ def _upload(hall: Hall) -> Handler:
     return upload
 
 
-async def _read_upload(request: Request, hall: Hall, name: str) -> Answer:
+async def _read_upload(request: Request, hall: Hall, side: Drumside) -> Answer:
     """Reading of the recording in a request.
 
     Raises
@@ -206,7 +206,7 @@ async def _read_upload(request: Request, hall: Hall, name: str) -> Answer:
             with path.open("wb") as out:
                 while block := await file.read(1 << 20):
                     out.write(block)
-            words = (name, path, hall.per_rod)
+            words = (side.name, path, hall.per_rod, side.turned)
             found: Answer = await asyncio.to_thread(hall.work.call, UPLOAD_S, hall.work.upload, *words)
             return found
 

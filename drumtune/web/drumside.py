@@ -59,7 +59,7 @@ class Work:
     drums, describe, rods, folder, pair, kit, log
         All drums; a new one; rods of one; where its round is kept; suggestions; its readings.
     read, upload, ring
-        Read a take with what was turned before it; read a file; the last hit. `call` takes a time limit first.
+        Read a take, or a file, with what was turned before it; the last hit. `call` takes a time limit first.
     call
         Does one of these in another process, within so many seconds.
     prepare
@@ -105,6 +105,7 @@ class Drumside:
         self.pages: set[Page] = set()
         self.ear: Page | None = None
         self.tune = ""
+        self.displaced: set[str] = set()
         self.next_frame = 0
         self.reading: dict[str, Any] | None = self._kept_reading()
         self.busy = ""
@@ -188,12 +189,16 @@ class Drumside:
         """
         if not 8000.0 <= rate <= 192000.0 or not 1 <= len(tune) <= 64:
             raise ValueError("a microphone has a rate of 8000 to 192000 Hz and a name")
+        if tune in self.displaced:  # it lost touch, and comes back by itself
+            page.tell(deaf="another page listens now")
+            return
         if self.ear is not None and self.ear is not page:
             self.ear.tell(deaf="another page listens now")
         self.ear = page
         same = tune == self.tune and self.session.stream is not None and self.session.stream.sample_rate == rate
         said: tuple[Message, ...] = ()
         if not same:
+            self.displaced |= {self.tune} - {tune, ""}
             self.tune, self.next_frame = tune, -1
             said = self.session.listen(rate, tune)
         page.tell(ear=True, got=max(self.next_frame, 0))
@@ -253,10 +258,13 @@ class Drumside:
             said = self.session.failed(str(failure))
         else:
             said = ()
-            if self.session.state is state or self.session.state.strokes == state.strokes:
+            if self.session.state.strokes == state.strokes:
                 self.keep_reading(found.document)
                 said = self.session.found(found.verdict, found.moves)
-        self.busy = ""
+            else:
+                self.session.dropped()
+        finally:
+            self.busy = ""
         self.tell(said)
 
     async def _ring(self, page: Page) -> None:
@@ -265,6 +273,14 @@ class Drumside:
             page.tell(ring=await asyncio.to_thread(self.work.call, RING_S, self.work.ring, self.name, samples, rate))
         except DrumtuneError as failure:
             page.tell(ring={"trouble": str(failure)})
+
+    @property
+    def turned(self) -> tuple[float, ...] | None:
+        """What was turned before a recording handed in now: the ticked moves; None where nothing was said of any."""
+        state = self.session.state
+        if state.phase != "moves":
+            return state.turned
+        return state.made if state.ticked else None
 
     def uploaded(self, found: Answer) -> None:
         """A recording was read in place of a round that is listened to."""

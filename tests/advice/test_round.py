@@ -120,6 +120,37 @@ def test_taps_unlike_the_rest_are_asked_for_again_after_the_round():
     assert "rod 2" in said[0].text
 
 
+def test_a_doubt_names_the_rods_it_is_about_and_no_others():
+    state, _ = taps(Round(6, 3), 7)
+    state, said = play(state, rounds.Doubted((state.strokes[0].time,)))
+    assert said[0].text == "Some taps at rod 1 sound unlike the others: again."
+    assert (state.due, state.left) == (1, 1)
+
+
+def test_sound_lost_within_a_second_after_the_last_tap_asks_for_it_again():
+    state, _ = taps(Round(4, 2), 8)
+    assert state.phase == "reading"
+    late, said = play(state, rounds.Lost(state.strokes[-1].time + 0.6))
+    assert (late.phase, late.due, late.left) == ("tapping", 4, 1)
+    assert "needed again" in said[0].text
+    assert play(state, rounds.Lost(state.strokes[-1].time + 1.6)) == (state, [])
+
+
+def test_a_slipped_round_names_the_rod_to_tap_on_from():
+    state, _ = taps(Round(4, 2), 8)
+    state, said = play(state, rounds.Slipped(3, -1, 2))
+    assert said[0].text.endswith("rod 3 got one tap too few, and all after it slipped: tap on from rod 2.")
+    assert (state.due, state.left) == (2, 2)
+
+
+def test_a_round_begun_anew_from_the_moves_counts_those_that_were_made_and_no_older_ones():
+    state, _ = taps(Round(4, 1, turned=(0.25, 0.0, 0.0, 0.0)), 4)
+    state, _ = play(state, rounds.Found("uneven", MOVES), rounds.Tick(1))
+    assert play(state, rounds.Restart())[0].turned == (0.0, 0.0, 0.125, 0.0)
+    tapping, _ = taps(Round(4, 1, turned=(0.25, 0.0, 0.0, 0.0)), 2)
+    assert play(tapping, rounds.Restart())[0].turned == (0.25, 0.0, 0.0, 0.0)
+
+
 def test_moves_are_ticked_off_and_what_was_not_ticked_counts_as_not_turned():
     state, _ = taps(Round(4, 1), 4)
     state, said = play(state, rounds.Found("uneven", MOVES))

@@ -12,7 +12,8 @@ from drumtune.advice import round as rounds
 from drumtune.advice.turns import Move
 from drumtune.cli import live_job
 from drumtune.cli.live_letters import ROWS, large
-from drumtune.cli.live_terminal import Table, Told
+from drumtune.cli.live_terminal import Show, Table, Told
+from drumtune.cli.live_terminal import _waited as waited
 from drumtune.errors import TakeError
 
 MOVES = (Move(1, 4, "raise", 0.125), Move(2, 1, "lower", 0.0625))
@@ -111,6 +112,35 @@ def test_moves_are_ticked_by_their_number_and_said_by_word(table):
     assert table.session.state.turned == (0.0, 0.0, 0.0, 0.125, 0.0, 0.0)
 
 
+def test_the_space_bar_ticks_the_next_move_whatever_its_number(table):
+    moves = tuple(Move(order, 1 + order % 6, "raise", 0.125) for order in range(1, 12))
+    assert table.key(" ")  # without moves it means nothing
+    for i in range(12):
+        table.session.do(rounds.Struck(1.0 + 1.5 * i, 0.3))
+    table.tell(table.session.found("uneven", moves))
+    for _ in range(12):
+        assert table.key(" ")
+    assert table.session.state.ticked == tuple(range(1, 12))
+
+
+def test_a_reading_that_comes_while_the_microphone_is_away_ends_a_command_that_wants_one_only(aside):
+    answer = live_job.Answer({"rods": [{"pull_cents": 0.0}] * 4}, MOVES, "uneven", "text")
+    away = threading.Event()
+
+    def slow(take, turned):
+        assert away.wait(30.0)
+        return answer
+
+    table = Table(Told("lab", 4, None, 1, once=True), slow, aside)
+    table.session.listen(RATE)
+    fed(table, tapped(4))
+    assert not table.go_on()
+    away.set()
+    aside.submit(int).result()
+    assert not waited(Show(table, None, lambda: ""))
+    assert table.answer is answer
+
+
 def test_keys_and_level_go_on_while_the_head_is_read_and_a_reading_overtaken_by_the_player_is_dropped(aside):
     begun, done, read = threading.Event(), threading.Event(), []
 
@@ -134,6 +164,7 @@ def test_keys_and_level_go_on_while_the_head_is_read_and_a_reading_overtaken_by_
     aside.submit(int).result()
     assert not table.go_on()
     assert table.session.state.phase == "tapping"
+    assert table.session.state.turned == (0.0,) * 4  # what was turned before stands in the log with that reading
     table.session.listen(RATE)
     fed(table, tapped(1))
     assert not table.go_on()

@@ -41,7 +41,9 @@ def work(tmp_path, **other):
         "rods": rods,
         "folder": lambda name: tmp_path / "round",
         "read": read,
-        "upload": lambda name, path, per_rod: Answer({"bytes": path.stat().st_size, "name": path.name}, (), "even"),
+        "upload": lambda name, path, per_rod, turned: Answer(
+            {"bytes": path.stat().st_size, "name": path.name}, (), "even"
+        ),
         "ring": lambda name, samples, rate: {"text": f"{samples.size} samples"},
         "pair": lambda name: {"text": "pair"},
         "kit": lambda: {"text": "kit"},

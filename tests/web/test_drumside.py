@@ -169,6 +169,45 @@ def test_only_one_page_listens_and_all_pages_see_the_round(tmp_path):
         assert until(first, lambda news: counts(news) == [1, 0, 0, 0])
 
 
+def test_a_page_that_was_displaced_while_it_was_away_does_not_take_the_round_back(tmp_path):
+    samples = taps(4)
+    with client(tmp_path) as page, page.websocket_connect("/live?drum=floor") as second:
+        with page.websocket_connect("/live?drum=floor") as first:
+            listening(first, "a")
+            play(first, samples[: round(1.9 * RATE)])
+            until(second, lambda news: news.get("got", 0) > 1.65 * RATE)
+        listening(second, "b")
+        with page.websocket_connect("/live?drum=floor") as first:  # by itself, with the microphone it had
+            first.send_json({"do": "listen", "rate": RATE, "tune": "a"})
+            assert until(first, lambda news: "deaf" in news)["deaf"] == "another page listens now"
+            play(second, samples[round(1.7 * RATE) :])
+            assert until(first, lambda news: news.get("reading"))["reading"]["taps"] == [1, 1, 1, 1]
+
+
+def test_a_recording_handed_in_follows_on_the_moves_that_were_ticked(tmp_path):
+    turned = []
+
+    def upload(name, path, per_rod, made):
+        turned.append(made)
+        return Answer({"bytes": 1}, (), "even")
+
+    with client(tmp_path, upload=upload) as page, page.websocket_connect("/live?drum=floor") as socket:
+        listening(socket)
+        play(socket, taps(4))
+        until(socket, lambda news: news.get("state", {}).get("phase") == "moves")
+        page.post("/api/upload?drum=floor", files={"take": ("a.wav", b"xyz")})  # nothing ticked: as advised
+    other = tmp_path / "other"
+    other.mkdir()
+    with client(other, upload=upload) as page, page.websocket_connect("/live?drum=floor") as socket:
+        listening(socket)
+        play(socket, taps(4))
+        until(socket, lambda news: news.get("state", {}).get("phase") == "moves")
+        socket.send_json({"do": "tick", "order": 1})
+        until(socket, lambda news: news.get("state", {}).get("ticked") == [1])
+        page.post("/api/upload?drum=floor", files={"take": ("a.wav", b"xyz")})
+    assert turned == [None, (0.0, 0.125, 0.0, 0.0)]
+
+
 def test_eight_pages_at_once_are_all_served(tmp_path):
     with client(tmp_path) as page:
         sockets = [page.websocket_connect("/live?drum=floor").__enter__() for _ in range(8)]
@@ -216,7 +255,7 @@ def test_an_upload_stands_in_for_a_round(tmp_path):
 def test_one_recording_is_read_at_a_time_so_that_a_worker_stays_free(tmp_path):
     begun, done = threading.Event(), threading.Event()
 
-    def slow(name, path, per_rod):
+    def slow(name, path, per_rod, turned):
         begun.set()
         assert done.wait(30.0)
         return Answer({"bytes": 1}, (), "even")

@@ -145,7 +145,7 @@ def test_an_upload_is_read_by_the_worker_within_its_time_limit(tmp_path):
         calls.append((seconds, do))
         return do(*words)
 
-    def upload(name, path, per_rod):
+    def upload(name, path, per_rod, turned):
         return Answer({}, (), "even")
 
     with client(tmp_path, call=call, upload=upload) as page:
