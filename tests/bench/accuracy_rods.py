@@ -115,13 +115,15 @@ def rods(folders: list[Path]) -> str:
             ]
     head = ("level", "reader", "takes", "unsure", "refused", "correlation median / worst", "rms of a drum, median",
             "rms of all rods", "direction right", "z rms")  # fmt: skip
+    names = " ".join(folder.name for folder in folders)
     prose = (
-        f"`python tests/bench/accuracy.py rods` on {len(takes)} takes of `tests/bench/make_takes.py` (folders: "
-        f"{', '.join(folder.name for folder in folders)}): finite-element drums whose simulator shares no "
-        "code with the "
-        "program. Errors in cents; direction over rods more than 10 cents off; z is error over stated "
-        "standard deviation. "
-        "The strongest-line reader is told when each tap was played and where (1,1) lies."
+        f"`python tests/bench/accuracy.py rods {names}` on {len(takes)} takes of `tests/bench/make_takes.py` (each "
+        "folder by `make_takes.py seedN --seed N --drums 3 --even 1`): finite-element drums whose simulator shares no "
+        "code with the program. Levels: *clean*; *room*, a live room and hum; *phone*, the same worse, with a phone's "
+        "narrow band; *muted*, a finger on the centre of the head that is tapped (the other head is quiet in all but "
+        "the last); *open*, the other head left to ring. Errors in cents; direction over rods more than 10 cents off; "
+        "z is error over stated standard deviation. The strongest-line reader is told when each tap was played and "
+        "where (1,1) lies."
     )
     even = _even_heads([own for own, other in pairs if np.ptp(other.truth) <= EVEN])
     return section("Pulls at the rods", prose, table(head, rows), even)

@@ -1,6 +1,6 @@
 """How a stage looks at a take: which bands, through which window, on which bins.
 
-docs/inference.md, "Spectra" and "Stages".
+docs/inference.md, "Model" and "Stages".
 """
 
 from __future__ import annotations
