@@ -35,6 +35,8 @@ SCHEDULE = (
     Stage(7, Window(4.0, 0.95), 3.2, 8, 1.0, 0.04),
 )
 """The usual way from start to end."""
+GENTLER = (SCHEDULE[0], Stage(3, Window(8.0, 0.7), 3.5, 8, 0.3, 0.06), *SCHEDULE[1:])
+"""A way with one more stage in the lowest bands, for takes that the usual one explains badly."""
 
 
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
