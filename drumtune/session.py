@@ -189,7 +189,7 @@ class Session:
             return ()
         self._mark = None
         said = self._tell(self.stream.finish())
-        if any(not stroke.fault and stroke.time > self.time - RING for stroke in self.state.strokes):
+        if self.state.ringing(self.time):
             said += self.do(Lost(self.time))
         self._begin = self.time + PAUSE
         self.stream = None

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from drumtune.advice.turns import Move, words
+from drumtune.advice.turns import Move, signed_turns, words
 
 Phase = Literal["tapping", "reading", "moves"]
 Kind = Literal["tick", "next", "wrong", "note", "ready", "moves", "done"]
@@ -97,6 +97,10 @@ class Round:
         """Strokes that count at a rod."""
         return tuple(stroke for stroke in self.strokes if stroke.rod == rod and not stroke.fault)
 
+    def ringing(self, time: float) -> tuple[Stroke, ...]:
+        """Strokes that count whose ring was not whole yet at a time (s)."""
+        return tuple(stroke for stroke in self.strokes if not stroke.fault and stroke.time > time - RINGING)
+
     @property
     def lacking(self) -> tuple[int, ...]:
         """Rods that do not have all their taps."""
@@ -105,9 +109,7 @@ class Round:
     @property
     def made(self) -> tuple[float, ...]:
         """Signed turns of the moves that were ticked, one per rod."""
-        signs = {"raise": 1.0, "lower": -1.0}
-        made = {move.rod: signs[move.action] * move.turns for move in self.moves if move.order in self.ticked}
-        return tuple(made.get(rod, 0.0) for rod in range(1, self.rods + 1))
+        return tuple(signed_turns((move for move in self.moves if move.order in self.ticked), self.rods).tolist())
 
     @property
     def open_move(self) -> Move | None:
@@ -397,13 +399,12 @@ def _enough(state: Round, event: Enough) -> Answer:
 def _lost(state: Round, event: Lost) -> Answer:
     if state.phase == "moves":
         return state, ()
-    late = event.since - RINGING
-    found = any(stroke.time > late and not stroke.fault for stroke in state.strokes)
-    if not found:
+    cut = state.ringing(event.since)
+    if not cut:
         said = (Message("note", "Some sound was lost, between taps."),) if state.phase == "tapping" else ()
         return state, said
-    rod = next(stroke.rod for stroke in reversed(state.strokes) if not stroke.fault)
-    state = replace(_void(state, lambda stroke: stroke.time > late, "torn"), phase="tapping", due=rod, trouble="")
+    state = _void(state, lambda stroke: stroke in cut, "torn")
+    state = replace(state, phase="tapping", due=cut[-1].rod, trouble="")
     return _due(state, Message("wrong", "Sound was lost: the last tap is needed again.", aloud=True))
 
 

@@ -41,7 +41,7 @@ from drumtune.dsp.onsets import (
     energies,
     frame_of,
     score_of,
-)  # fmt: skip
+)
 from drumtune.dsp.taps import Search, Tap, chosen, tap_at
 
 Samples = NDArray[np.float64]

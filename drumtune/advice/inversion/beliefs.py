@@ -77,15 +77,11 @@ def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float]
     fit = inferred(setup, take, start, SCHEDULE, progress)
     if quality(fit) < SECOND_LOOK:
         return fit
-    return min(fit, inferred(setup, take, start, GENTLER), key=quality)
+    return min(fit, inferred(setup, take, start, GENTLER, lambda share: None), key=quality)
 
 
 def inferred(
-    setup: HeadSetup,
-    take: Take,
-    start: Start,
-    schedule: tuple[Stage, ...],
-    progress: Callable[[float], None] = lambda share: None,
+    setup: HeadSetup, take: Take, start: Start, schedule: tuple[Stage, ...], progress: Callable[[float], None]
 ) -> Fit:
     """The same by one schedule."""
     model = setup.model(BETWEEN)
