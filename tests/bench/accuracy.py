@@ -9,6 +9,7 @@ Each part measures one thing and writes its own marked stretch of docs/accuracy.
     glide      a falling pitch and a pair of lines told apart
     decay      T20 and T30 beside pyrato and pyroomacoustics (extra `reference`)
     rods       pulls beside a reader of the strongest line; needs FOLDERs of takes with truth.json (make_takes.py)
+    given      the same for takes that another program made
     taps       taps found beside librosa's onset detection (needs Debian's sonic-pi-samples)
 
 Seeds are fixed, so the same machine writes the same figures. rounds.py and speed.py add parts of their own.
@@ -61,6 +62,7 @@ def parts() -> dict[str, Callable[[list[Path]], str]]:
         "glide": accuracy_lines.glide,
         "decay": accuracy_sound.decay,
         "rods": accuracy_rods.rods,
+        "given": accuracy_rods.given,
         "taps": accuracy_sound.taps,
     }
 

@@ -97,10 +97,39 @@ def strongest_line(folder: Path, take: dict[str, Any]) -> Read:
     return Read(take["level"], np.array(take["cents"]), 1200.0 * np.log2(lines / lines.mean()))
 
 
+HEARD = (
+    "Errors in cents; direction over rods more than 10 cents off; z is error over stated standard deviation. The "
+    "strongest-line reader is told when each tap was played and where (1,1) lies."
+)
+
+
 def rods(folders: list[Path]) -> str:
+    """Takes of our own simulator."""
+    names = " ".join(folder.name for folder in folders)
+    prose = (
+        f"`python tests/bench/accuracy.py rods {names}` on takes of `tests/bench/make_takes.py` (each "
+        "folder by `make_takes.py seedN --seed N --drums 3 --even 1`): finite-element drums whose simulator shares no "
+        "code with the program. Levels: *clean*; *room*, a live room and hum; *phone*, the same worse, with a phone's "
+        "narrow band; *muted*, a finger on the centre of the head that is tapped (the other head is quiet in all but "
+        f"the last); *open*, the other head left to ring. {HEARD}"
+    )
+    return section("Pulls at the rods", prose, *measured(folders))
+
+
+def given(folders: list[Path]) -> str:
+    """Takes that another program made."""
+    prose = (
+        "`python tests/bench/accuracy.py given FOLDER` on takes of a finite-element simulator that is not ours "
+        "(tests/data/taps holds four of them and tells of it). They were looked at while the program was built, and "
+        f"settings were chosen with them in view. Levels of the same names. {HEARD}"
+    )
+    return section("Pulls at the rods, by another simulator", prose, *measured(folders))
+
+
+def measured(folders: list[Path]) -> tuple[str, str]:
     """Table by level of recording, of uneven heads; then what becomes of even ones."""
     if not folders:
-        raise SystemExit("rods needs folders of takes: python tests/bench/make_takes.py FOLDER --seed 71")
+        raise SystemExit("name folders of takes: python tests/bench/make_takes.py FOLDER --seed 71")
     takes = [(folder, take) for folder in folders for take in json.loads((folder / "truth.json").read_text("utf-8"))]
     ours = [heard(folder, take) for folder, take in takes]
     theirs = [strongest_line(folder, take) for folder, take in takes]
@@ -115,18 +144,8 @@ def rods(folders: list[Path]) -> str:
             ]
     head = ("level", "reader", "takes", "unsure", "refused", "correlation median / worst", "rms of a drum, median",
             "rms of all rods", "direction right", "z rms")  # fmt: skip
-    names = " ".join(folder.name for folder in folders)
-    prose = (
-        f"`python tests/bench/accuracy.py rods {names}` on {len(takes)} takes of `tests/bench/make_takes.py` (each "
-        "folder by `make_takes.py seedN --seed N --drums 3 --even 1`): finite-element drums whose simulator shares no "
-        "code with the program. Levels: *clean*; *room*, a live room and hum; *phone*, the same worse, with a phone's "
-        "narrow band; *muted*, a finger on the centre of the head that is tapped (the other head is quiet in all but "
-        "the last); *open*, the other head left to ring. Errors in cents; direction over rods more than 10 cents off; "
-        "z is error over stated standard deviation. The strongest-line reader is told when each tap was played and "
-        "where (1,1) lies."
-    )
     even = _even_heads([own for own, other in pairs if np.ptp(other.truth) <= EVEN])
-    return section("Pulls at the rods", prose, table(head, rows), even)
+    return table(head, rows), even
 
 
 def _row(level: str, reader: str, reads: list[Read | None]) -> tuple[str, ...]:
