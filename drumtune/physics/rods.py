@@ -275,16 +275,17 @@ def rod_response(
 def _pattern_gain(drum: Drum, thickness: float, k: int, slide: float, softness: float) -> float:
     """Rim tension per length a rod draws down in rod harmonic k (N/m2).
 
-    The hoop bends between film (with collar) below and rods (with seats) above; harmonics lN +- k sag between rods.
+    The hoop bends between film (with collar) below and rods (with seats) above; harmonics lN + k sag between rods. At
+    k = N/2 every harmonic is there twice, as N/2 + lN and as -N/2 - lN, that of the pattern too.
     """
     radius, hoop = drum.head.radius, HOOPS[drum.hoop]
     even = YOUNG_MEAN * thickness / radius * film_stiffness(0)
     seat = 2.0 * math.pi * radius / drum.rods / SEAT_STIFFNESS
     below = max(softness / even - seat, 0.1 / even)
-    aliases = sorted({abs(step * drum.rods + k) for step in range(-NEAR_ALIASES, NEAR_ALIASES + 1)})
+    aliases = [abs(step * drum.rods + k) for step in range(-NEAR_ALIASES, NEAR_ALIASES + 1)]
     under = {q: 1.0 / (below * _compliance(q, slide)) for q in aliases}
-    sag = sum(1.0 / (hoop_stiffness(hoop, radius, q) + stiffness) for q, stiffness in under.items())
-    return under[k] / (hoop_stiffness(hoop, radius, k) + under[k]) / (sag + seat)
+    sag = sum(1.0 / (hoop_stiffness(hoop, radius, q) + under[q]) for q in aliases)
+    return aliases.count(k) * under[k] / (hoop_stiffness(hoop, radius, k) + under[k]) / (sag + seat)
 
 
 def _compliance(k: int, slide: float) -> float:

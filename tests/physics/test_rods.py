@@ -69,6 +69,40 @@ def test_a_ring_bends_as_a_straight_beam_in_fine_waves_and_not_at_all_in_tilt():
 
 
 @pytest.mark.parametrize("hoop", HOOPS)
+@pytest.mark.parametrize("count", [4, 5, 6, 8, 10])
+def test_the_response_is_that_of_a_ring_pushed_at_points(count, hoop):
+    """Against the forces of N rods on a bending ring, solved rod by rod: no harmonics of the rods, every wave number.
+
+    A force at one place bends the ring by a sum over all waves; the rods give way by their seats.
+    """
+    gains = response(count, hoop).gains
+    direct = np.array([direct_gain(count, hoop, k) for k in range(count // 2 + 1)])
+    least = np.where(np.arange(direct.size) == 1, *rods.LEAST_GAIN)
+    np.testing.assert_allclose(gains / gains[0], np.maximum(direct / direct[0], least), rtol=1e-3)
+
+
+def direct_gain(count, hoop, k, slide=0.5):
+    """Rod harmonic k of the film's force along the rim after turns cos k theta of the rods, any unit."""
+    radius, ring = HEAD.radius, rods.HOOPS[hoop]
+    even = rods.YOUNG_MEAN * HEAD.thickness / radius * rods.film_stiffness(0)
+    seat = 2.0 * math.pi * radius / count / rods.SEAT_STIFFNESS
+    below = rods.SOFTNESS / even - seat
+
+    def film(q):
+        give = rods.film_stiffness(0) / max(rods.film_stiffness(q, slide), 1e-9)
+        give = min(give, 1.0 / rods.LEAST_FILM)
+        return 1.0 / (below * (rods.FILM_SHARE * give + 1.0 - rods.FILM_SHARE))
+
+    angles = 2.0 * np.pi * np.arange(count) / count
+    waves = np.arange(4 * count)
+    bent = np.array([(1 if q == 0 else 2) / (rods.hoop_stiffness(ring, radius, q) + film(q)) for q in waves])
+    give = np.cos(waves * (angles[:, None, None] - angles[:, None])) @ bent / (2.0 * math.pi * radius)
+    force = np.linalg.solve(give + np.eye(count) / rods.SEAT_STIFFNESS, np.cos(k * angles))
+    pushed = (1 if k == 0 else 2) * force @ np.cos(k * angles)
+    return pushed * film(k) / (rods.hoop_stiffness(ring, radius, k) + film(k))
+
+
+@pytest.mark.parametrize("hoop", HOOPS)
 @pytest.mark.parametrize("count", [4, 5, 8, 16])
 def test_a_turned_rod_raises_its_own_place_most(count, hoop):
     matrix = response(count, hoop).matrix
