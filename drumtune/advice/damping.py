@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import jv
 
 from drumtune.advice.families import Mode
-from drumtune.advice.ring import Beat, HitReading, Partial, summary
+from drumtune.advice.ring import Beat, Cause, HitReading, Partial, summary
 from drumtune.drum import Air, Head
 from drumtune.physics import air as air_load
 from drumtune.physics.membrane import bessel_zero, modal_mass
@@ -38,6 +38,23 @@ LONG = 1.25
 LEAST_CHANGE = 5.0
 """A decay that changed by less than so many % is not called changed (strokes differ; JND of decay, ISO 3382-1)."""
 _SAME = 0.03
+CURES: dict[Cause, str] = {
+    "uneven head or two heads": (
+        "Likely cause: the head is uneven, or the two heads are tuned too much alike. Mute the other head and strike "
+        "again: if it still beats, even this head (drumtune even), else take the bottom head further from the top "
+        "(drumtune pair)."
+    ),
+    "two heads": (
+        "Likely cause: the two heads are tuned too much alike: take the bottom head further from the top "
+        "(drumtune pair)."
+    ),
+    "two families": "Two families of modes happen to lie near each other: no fault of the tuning.",
+    "another sound": (
+        "The lowest mode of a drum has no second line near it: something else rings along, another drum, a wire or the "
+        "room. Still it and strike again."
+    ),
+}
+"""What to do about a beat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,15 +250,10 @@ def _slacken(longest: Partial, lowest: Partial) -> str:
 
 
 def _beat_line(beat: Beat) -> str:
-    heard = "plainly heard" if beat.audible else "hardly heard, it dies before its first null or is shallow"
-    cure = (
-        "two heads too near each other: take the bottom head a semitone or more away from the top"
-        if beat.cause == "two heads"
-        else "an uneven head: tap round the rods and even it (drumtune even)"
-    )
+    heard = "plainly heard" if beat.audible else "hardly heard, it dies before its first null"
     return (
         f"{beat.low_hz:.1f} and {beat.high_hz:.1f} Hz beat {beat.rate_hz:.1f} times a second, {beat.depth_db:.0f} dB "
-        f"deep at 0.25 s, {heard}. Likely cause: {cure}."
+        f"deep at 0.25 s, {heard}. {CURES[beat.cause]}"
     )
 
 

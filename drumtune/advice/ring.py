@@ -7,6 +7,7 @@ said by advice/damping.py. Every figure that the recording does not bear is kept
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +20,12 @@ from drumtune.dsp.glide import FIRST
 from drumtune.dsp.hit import HitLines, hear_lines
 from drumtune.dsp.hits import Hit, find_hits
 from drumtune.notes import note_name
-from drumtune.physics.hearing import first_null_drop
+from drumtune.physics.hearing import AUDIBLE_DROP, first_null_drop
 
 Array = NDArray[np.float64]
 
-LEAST_DEPTH_DB = 3.0
-"""A beat shallower than this is not called audible (ours: the least modulation that is plain in music)."""
-AUDIBLE_DROP_DB = 30.0
-"""A first null later than this far down is not heard as a beat (as drumtune.physics.hearing says)."""
+Cause = Literal["uneven head or two heads", "two heads", "two families", "another sound"]
+"""What parts two near lines. docs/physics.md, "Beats"."""
 _SHORTEST = 0.1
 _DEEPEST = 60.0
 
@@ -45,17 +44,14 @@ class Partial:
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """A near pair that lasts: its lines, rate, depth at 0.25 s, whether it is heard, and its cause.
-
-    `cause` is ``"uneven head"`` (the two lines of one family) or ``"two heads"`` (too near each other).
-    """
+    """A near pair that lasts: its lines, rate, depth at 0.25 s, whether it is heard, and its cause."""
 
     low_hz: float
     high_hz: float
     rate_hz: float
     depth_db: float
     audible: bool
-    cause: str
+    cause: Cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,20 +188,23 @@ def _beat(lines: HitLines, partials: tuple[Partial, ...], pair: tuple[int, int],
     rate = high.frequency_hz - low.frequency_hz
     depth = min(float(20.0 * np.log10(size.sum() / max(abs(size[0] - size[1]), 1e-12))), _DEEPEST)
     drop = float(first_null_drop(rate, max(low.decay_s, high.decay_s)))
-    heard = depth >= LEAST_DEPTH_DB and drop < min(AUDIBLE_DROP_DB, -floor_db - max(-low.level_db, 0.0))
+    heard = drop < min(AUDIBLE_DROP, -floor_db - max(-low.level_db, 0.0))
     return Beat(low.frequency_hz, high.frequency_hz, rate, depth, heard, _cause(partials, pair))
 
 
-def _cause(partials: tuple[Partial, ...], pair: tuple[int, int]) -> str:
-    """Two lines of (0,1) need two heads, for it has no second line of its own; higher families split on one head.
+def _cause(partials: tuple[Partial, ...], pair: tuple[int, int]) -> Cause:
+    """What may part two near lines, by their modes; the lowest strong line is taken for (0,1) where it has no name.
 
-    Without modes, the lowest strong line is taken for (0,1).
+    One head has two lines of every family with diameters and one of the others; two heads double them all, but the
+    enclosed air keeps their (0,1) far apart.
     """
-    mode = partials[pair[0]].mode or partials[pair[1]].mode
-    if mode is not None:
-        return "two heads" if mode[0] == 0 else "uneven head"
+    modes = {mode for mode in (partials[k].mode for k in pair) if mode is not None}
+    if len(modes) > 1:
+        return "two families"
+    for mode in modes:
+        return "uneven head or two heads" if mode[0] > 0 else "another sound" if mode[1] == 1 else "two heads"
     strong = [k for k, partial in enumerate(partials) if partial.level_db > -20.0]
-    return "two heads" if pair[0] == min(strong, default=0) else "uneven head"
+    return "another sound" if pair[0] == min(strong, default=0) else "uneven head or two heads"
 
 
 @dataclass(frozen=True, slots=True)

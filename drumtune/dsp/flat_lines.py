@@ -25,7 +25,7 @@ Complex = NDArray[np.complex128]
 LATE = 0.25
 """A pair counts only when both lines are there after so many seconds."""
 PAIR_WITHIN_DB = 12.0
-"""How far under the stronger line the weaker may lie at LATE (a beat of 4.4 dB)."""
+"""How far under the stronger line the weaker may lie at LATE (a beat of 4.5 dB)."""
 NEAR = 0.03
 """Two lines are near when they lie within this share of their frequency; windows reach as far to either side."""
 _GAIN, _SMALL_GAIN, _NEARLY_ALL = 5.0, 2.0, 0.01
