@@ -67,10 +67,11 @@ def ring_out(
 
 @dataclass(frozen=True, slots=True)
 class SoundingHead:
-    """The modes of one head, shape (M,) by frequency: Hz, 1/s, and their Galerkin vectors, shape (B, M)."""
+    """The modes of one head, shape (M,) by frequency: Hz, 1/s, mass of the air over the film's, vectors (B, M)."""
 
     frequencies: NDArray[np.float64]
     decay_rates: NDArray[np.float64]
+    load: NDArray[np.float64]
     vectors: NDArray[np.float64]
 
 
@@ -118,7 +119,7 @@ def sounding_head(
     speed = math.sqrt(tension / head.surface_density)
     frequencies = np.sqrt(squares / (1.0 + load)) * speed / (2.0 * math.pi * head.radius)
     decay = _radiated(head, frequencies, load, vectors, air) + LOSS_FACTOR * math.pi * frequencies + EDGE_DECAY
-    return SoundingHead(frequencies, decay, vectors)
+    return SoundingHead(frequencies, decay, load, vectors)
 
 
 def _radiated(
@@ -143,9 +144,9 @@ def _radiated(
 def gains(
     head: SoundingHead, radius: float, place: tuple[float, float, float], *, air: Air | None = None
 ) -> NDArray[np.complex128]:
-    """Pressure at the microphone per unit modal momentum, shape (M,), in arbitrary but common units.
+    """Pressure at the microphone after a unit impulse where a mode's shape is 1, shape (M,), up to one factor.
 
-    Rayleigh integral over the head. `place` is (x, y, height) in m from the head's centre, x towards rod 1, y a quarter
+    The impulse sets film and air going; Rayleigh integral over the head. `place` is (x, y, height) in m from the head's centre, x towards rod 1, y a quarter
     turn clockwise from it. The travel time to the nearest point is taken out.
     """
     air = air or Air()
@@ -157,7 +158,7 @@ def gains(
     wave = 2.0 * np.pi * head.frequencies / air.sound_speed
     kernel = np.exp(-1j * wave * (distance - distance.min())[:, None]) * (area / distance)[:, None]
     shape = shapes @ head.vectors
-    result: NDArray[np.complex128] = (kernel * shape).sum(axis=0) * head.frequencies
+    result: NDArray[np.complex128] = (kernel * shape).sum(axis=0) * head.frequencies / (1.0 + head.load)
     return result
 
 
@@ -167,7 +168,7 @@ def _surface() -> tuple[NDArray[np.float64], ...]:
     nodes, weights = np.polynomial.legendre.leggauss(20)
     r, theta = 0.5 * (nodes + 1.0), 2.0 * np.pi * np.arange(64) / 64
     r_all, theta_all = (grid.ravel() for grid in np.meshgrid(r, theta, indexing="ij"))
-    area = np.repeat(0.5 * weights * r, theta.size)
+    area = np.repeat(0.5 * weights * r, theta.size) * (2.0 * np.pi / theta.size)
     return r_all, theta_all, area, modes.shapes(r_all, theta_all)[0]
 
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.special import jn_zeros
 
-from drumtune.drum import INCH, Drum, Head
+from drumtune.drum import INCH, Air, Drum, Head
 from drumtune.physics import air, synthesis
 
 DRUM = Drum(Head.of_film(6 * INCH, 10), 8)
@@ -80,6 +81,33 @@ def test_a_tap_begins_without_a_jump():
     gain = synthesis.gains(head, DRUM.head.radius, (0.1, 0.05, 0.2))
     sound = synthesis.tap(head, gain, (0.7, 0.3), 4800, 48000.0)
     assert np.abs(sound[0]) < 0.05 * np.abs(sound).max()
+
+
+def test_an_even_head_far_off_is_heard_by_the_volume_its_modes_move():
+    """On the axis, far away: g = f/(1 + b) times the integral of the mode, N 2 pi J1(j)/j for (0,n), none for m > 0.
+
+    N = 1/(sqrt(pi) J1(j)) makes the integral of the squared shape 1; 1 + b = (f in vacuum / f)^2.
+    """
+    head = synthesis.sounding_head(DRUM, np.zeros(8), TENSION)
+    slow = Air(1.204, 343.2e3)  # all of the head in step
+    gain = synthesis.gains(head, DRUM.head.radius, (0.0, 0.0, 500.0), air=slow) * 500.0
+    places = {(0, 1): 0, (0, 2): 5}
+    zeros = np.array([jn_zeros(0, 2)[n - 1] for _, n in places])
+    vacuum = zeros * np.sqrt(TENSION / DRUM.head.surface_density) / (2.0 * np.pi * DRUM.head.radius)
+    heard = head.frequencies[list(places.values())]
+    moved = 2.0 * np.sqrt(np.pi) / zeros  # N 2 pi J1(j)/j, either sign
+    assert_allclose(np.abs(gain[list(places.values())]), heard * (heard / vacuum) ** 2 * moved, rtol=1e-3)
+    assert np.abs(gain[1:3]).max() < 1e-6 * np.abs(gain[0])
+
+
+def test_a_twelve_inch_head_rings_for_about_a_second():
+    """Decay is radiation and what film and edge take; the (1,1) lasts 1 s within a third, and none rings for two."""
+    head = synthesis.sounding_head(DRUM, np.zeros(8), TENSION)
+    lasting = np.log(1000.0) / head.decay_rates
+    assert 0.67 < lasting[1] < 1.33
+    assert lasting.max() < 2.0
+    radiated = air.radiation_rate(DRUM.head, head.frequencies[1:2], 1, 1)
+    assert_allclose(head.decay_rates[1:2] - radiated, 0.006 * np.pi * head.frequencies[1:2] + 1.5, rtol=1e-9)
 
 
 def test_pulls_must_be_as_many_as_the_rods():
