@@ -146,8 +146,9 @@ def gains(
 ) -> NDArray[np.complex128]:
     """Pressure at the microphone after a unit impulse where a mode's shape is 1, shape (M,), up to one factor.
 
-    The impulse sets film and air going; Rayleigh integral over the head. `place` is (x, y, height) in m from the head's centre, x towards rod 1, y a quarter
-    turn clockwise from it. The travel time to the nearest point is taken out.
+    The impulse sets film and air going; Rayleigh integral over the head. `place` is (x, y, height) in m from the
+    head's centre, x towards rod 1, y a quarter turn clockwise from it. The travel time to the nearest point is taken
+    out.
     """
     air = air or Air()
     r_all, theta_all, area, shapes = _surface()
