@@ -6,7 +6,7 @@
 `takes` plays rounds whose every reading is a take by the finite-element simulator of `make_takes`, which shares no code
 with the package; what came of each drum is added to FILE (JSON lines) as it is done, and drums that are in it are not
 played again. About 40 s of CPU per drum and player. `write` adds rounds on drawn readings, whose errors have the
-covariance that the readings of FILE have: the bounds that tell what limits the loop. It puts the figures into
+covariance that the readings of FILE have: the players that tell what limits the loop. It puts the figures into
 docs/accuracy.md, between its markers. The hidden drums are those of docs/examples/rounds.py.
 """
 

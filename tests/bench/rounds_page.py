@@ -1,4 +1,4 @@
-"""The part of docs/accuracy.md on rounds: takes played before (rounds.py takes), and the bounds, computed here."""
+"""The part of docs/accuracy.md on rounds: takes played before (rounds.py takes), and other players, computed here."""
 
 from __future__ import annotations
 
@@ -26,8 +26,9 @@ without those in which a move was misread. The log's loop ends when 12 cents are
 8 rounds."""
 LIMITS = """What limits it. The rows from *drawn readings* on are not sound: the readings are the true pulls
 with errors of the covariance that those of the takes above show (rms at a rod by harmonic from 1, cents;
-{size}). *Gains told*: the program knows what a turn does, which nobody can. *Everything told*: the least
-possible with this hand and this friction, by a linear program each round."""
+{size}). *Gains told*: the program knows what a turn does, which nobody can. *Everything told*: a strong
+player, not a bound: each round the turns that leave the least spread after it, by a linear program, with this hand
+and this friction; no round looks beyond itself."""
 HEAD = (
     "| loop | drums | spread before | rounds to under 12 cents, median | 90th percentile | reached in 3 / 5 / 8 | "
     "worse | spread at the end, median / 90th percentile |"
@@ -35,7 +36,7 @@ HEAD = (
 
 
 def write(file: Path, rough: Path | None, count: int, seed: int) -> None:
-    """Compute the bounds, put the part together and into the document."""
+    """Play the other players, put the part together and into the document."""
     entries = play.saved(file)
     errors = play.errors_of(entries)
     rows = [play.row("log, takes", play.runs_of(entries, "log"))]

@@ -174,10 +174,10 @@ def true_lines(hidden: world.HiddenDrum) -> Floats:
 
 
 def told_all(count: int, seed: int) -> list[Run]:
-    """Rounds of somebody who is told every pitch, what friction holds back and what each turn does: the least possible.
+    """Rounds of somebody who is told every pitch, what friction holds back and what each turn does.
 
     Each round the turns up to a quarter that make the spread least, of any size (a linear program); hand, slip and
-    friction remain.
+    friction remain. A strong player, not a bound: no round looks beyond itself.
     """
     runs = []
     for number in range(count):
