@@ -128,3 +128,13 @@ def test_decay_time_is_that_of_sixty_decibels():
 def test_impossible_volumes_are_refused(wrong):
     with pytest.raises(ValueError, match="must"):
         wrong()
+
+
+@pytest.mark.parametrize(("celsius", "speed", "density"), [(0.0, 331.3, 1.292), (20.0, 343.2, 1.204)])
+def test_dry_air_has_its_textbook_speed_and_density(celsius, speed, density):
+    """Standard values at 101325 Pa, to half of their last digit; at half the pressure half the density, as fast."""
+    found = Air.at(celsius)
+    assert found.sound_speed == pytest.approx(speed, abs=0.05)
+    assert found.density == pytest.approx(density, abs=5e-4)
+    assert Air.at(celsius, 50662.5).density == pytest.approx(0.5 * found.density)
+    assert Air.at(celsius, 50662.5).sound_speed == found.sound_speed
