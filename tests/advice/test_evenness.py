@@ -38,8 +38,9 @@ def test_pulls_are_those_of_the_simulated_head(name):
 @pytest.mark.parametrize("name", UNEVEN)
 def test_harmonics_from_two_on_are_read_within_a_few_cents(name):
     error = reading(name).pulls_cents - known(name).cents
-    harmonics = np.abs(np.fft.rfft(error)) / error.size
-    assert np.max(harmonics[2:]) < 5.5  # measured 1.4, 1.1, 4.8; from the splits and shapes of the modes
+    sides = np.where(2 * np.arange(error.size // 2 + 1) == error.size, 1.0, 2.0)  # N/2 and -N/2 are one
+    amplitude = sides * np.abs(np.fft.rfft(error)) / error.size
+    assert np.max(amplitude[2:]) < 4.0  # 1.6, 2.5, 1.3 here; the worst of 14 clean takes was 3.8 (docs/inference.md)
 
 
 @pytest.mark.parametrize("name", UNEVEN)

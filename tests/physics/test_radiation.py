@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import spherical_jn
+from scipy.special import j0, j1, jn_zeros, jv, spherical_jn
 
 from drumtune.drum import Air, Head
 from drumtune.physics import air as loaded
@@ -59,3 +59,27 @@ def test_a_narrower_hole_resists_more():
     wide, narrow = (radiation.vent_resistance(d, 0.006, 100.0, AIR) for d in (0.012, 0.006))
     assert narrow == pytest.approx(6 * wide)  # 1/r^3 in the hole (l = r, then 2 r), 1/r^2 on its faces
     assert radiation.vent_resistance(0.012, 0.006, 400.0, AIR) == pytest.approx(2 * wide)
+
+
+def test_a_long_hole_resists_as_the_air_that_swings_in_it():
+    """Real part of the exact impedance of laminar flow in a round tube (I. B. Crandall, 1926, from memory)."""
+    radius, length, hz = 0.02, 4.0, 200.0  # the boundary layer is 1/100 of the radius, the faces 1/200 of the wall
+    s = radius * np.sqrt(-2j * math.pi * hz * AIR.density / 1.81e-5)  # handbook value at 20 degrees C, Pa s
+    per_length = 2j * math.pi * hz * AIR.density / (math.pi * radius**2) / (1 - 2 * jv(1, s) / (s * jv(0, s)))
+    found = radiation.vent_resistance(2 * radius, length, hz, AIR)
+    assert found == pytest.approx(length * float(per_length.real), rel=0.02)
+
+
+@pytest.mark.parametrize("outflow", [-1.0, 0.3, 2.0])
+def test_slow_heads_and_vent_are_one_source(outflow):
+    """A compact source sends out rho omega^2 |Q|^2 / (8 pi c), Q all that flows out of top, bottom and vent."""
+    radius, hz, rng = 0.15, 0.5, np.random.default_rng(1)
+    motion = np.zeros((3, RADIAL))
+    motion[:2], motion[2, 0] = rng.normal(size=(2, RADIAL)), outflow
+    r = (np.arange(4000) + 0.5) / 4000
+    zeros = jn_zeros(0, RADIAL)[:, None]
+    swept = 2 * np.mean(j0(zeros * r) / np.abs(j1(zeros)) * r, axis=1)
+    out = -motion[0] @ swept + motion[1] @ swept + outflow  # over pi a^2; displacements are positive downward
+    expected = AIR.density * (2 * math.pi * hz) ** 2 * radius**2 * out**2 / (8 * AIR.sound_speed)
+    found = radiation.decay_rates(motion, np.array(hz), 0, radius, 0.2, AIR)
+    assert found == pytest.approx(expected, rel=1e-3)

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.linalg import eig, expm
+from scipy.special import jn_zeros
 
 from drumtune.drum import INCH, Air, Head
 from drumtune.physics import air as loaded
-from drumtune.physics import cavity, membrane
+from drumtune.physics import cavity, membrane, radiation
 from drumtune.physics.held_head import coupling, held_frequency, held_tension
 from drumtune.physics.two_heads import BOTTOM, TOP, TwoHeads, Vent, all_modes, family, matrices, pair
 
@@ -109,6 +110,21 @@ def test_thin_air_leaves_each_head_alone(m):
     expected = [float(membrane.frequency(h, t, m, 1)) for h, t in ((TOM.top, 1500.0), (TOM.bottom, 1700.0))]
     np.testing.assert_allclose(found.frequency, expected, rtol=1e-6)
     np.testing.assert_allclose(found.share, np.eye(2), atol=1e-6)
+
+
+@pytest.mark.parametrize("m", [0, 1, 2])
+def test_in_thin_air_the_film_alone_decides_how_long_a_head_rings(m):
+    """A hysteretic spring of loss factor eta dies at eta omega / 2; the edge's rate is the same for all."""
+    found = pair(replace(TOM, air=VACUUM), 1500.0, 1700.0, m, loss=0.01, edge=2.0)
+    np.testing.assert_allclose(found.decay_rate, 0.5 * 0.01 * 2 * math.pi * found.frequency + 2.0, rtol=1e-5)
+
+
+@pytest.mark.parametrize("m", [1, 2])
+def test_a_slack_bottom_head_does_not_hide_the_top_heads_pair(m):
+    """Bottom modes (m,2), (m,3)... pass (m,1) of the top head and mix with it evenly, but hardly move its pitch."""
+    slack = np.geomspace(60.0, 330.0, 200)
+    alone = pair(replace(TOM, bottom=None), 1500.0, 0.0, m).frequency[0]
+    np.testing.assert_allclose(pair(TOM, 1500.0, slack, m).frequency[:, 1], alone, rtol=0.03)
 
 
 def test_thin_air_has_no_coupling():
@@ -266,6 +282,38 @@ def test_a_vent_on_stiff_heads_is_a_resonator_of_its_own():
     length = 0.006 + 16 * 0.01 / (3 * math.pi)  # both ends flanged
     expected = 343.2 / (2 * math.pi) * math.sqrt(math.pi * 0.01**2 / (volume * length))  # Helmholtz
     assert lowest == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_plug_of_air_in_a_vent_obeys_newton():
+    """Pressure inside, rho c^2 over the volume times what flows out of the shell, moves the plug: both heads at work."""
+    drum, hole = replace(TOM, vent=Vent(0.1)), 0.05
+    frequencies, vectors = all_modes(drum, 100.0, 140.0, 0)
+    zeros, area = jn_zeros(0, cavity.RADIAL), math.pi * TOM.top.radius**2
+    swept = 2 / zeros * np.tile([1, -1], cavity.RADIAL // 2) * area  # integral of J0(j r) / |J1(j)| over the disc
+    top, bottom = (swept @ vectors[h * cavity.RADIAL : (h + 1) * cavity.RADIAL] for h in (TOP, BOTTOM))
+    out = area * vectors[-1]
+    length = 0.006 + 16 * hole / (3 * math.pi)
+    inertia = 1.204 * length / (math.pi * hole**2)
+    pressure = -1.204 * 343.2**2 / (area * TOM.depth) * (out - top + bottom)
+    np.testing.assert_allclose(pressure, -inertia * (2 * math.pi * frequencies) ** 2 * out, rtol=1e-6, atol=1e-3)
+
+
+def test_a_shell_that_breathes_through_its_vent_is_no_monopole():
+    """Far below the vent's resonance as much air goes out as the head pushes in: (f/f_vent)^2 of it is left over."""
+    found = pair(replace(TOM, vent=Vent(0.1)), 10.0, 1e9)
+    omega = 2 * math.pi * found.frequency[0]
+    swept = found.motion[0, TOP] @ (2 / jn_zeros(0, cavity.RADIAL) * np.tile([1, -1], cavity.RADIAL // 2))
+    monopole = 1.204 * omega**2 * TOM.top.radius**2 * swept**2 / (8 * 343.2)  # rho omega^2 Q^2 / (8 pi c) over 2 E
+    assert found.radiated[0] < 0.01 * monopole  # (26 / 132)^4 is left of the monopole, and the dipole beside it
+
+
+def test_a_vent_takes_from_its_resonator_what_its_resistance_says():
+    """A mass on a spring dies at R/(2M): the plug's mass over the square of its area."""
+    drum = replace(TOM, vent=Vent(0.02))
+    found = family(drum, 1e9, 1e9, 0, ceiling=100.0, loss=0.0, edge=0.0)
+    inertia = 1.204 * (0.006 + 16 * 0.01 / (3 * math.pi)) / (math.pi * 0.01**2)
+    resistance = radiation.vent_resistance(0.02, 0.006, float(found.frequency[0]), Air())
+    np.testing.assert_allclose(found.internal, [0.5 * resistance / inertia], rtol=1e-3)
 
 
 def test_a_pinhole_changes_nothing_and_a_vent_costs_sustain():

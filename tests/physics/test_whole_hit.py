@@ -1,11 +1,15 @@
 """Whole hits: laws the sound of a described stroke must obey. Own synthesis proves no reading."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.special import jn_zeros, jv
 
-from drumtune.drum import INCH, Head
-from drumtune.physics import two_heads, whole_hit
+from drumtune.drum import INCH, Air, Head
+from drumtune.physics import membrane, two_heads, whole_hit
 from drumtune.physics.two_heads import TwoHeads
 from drumtune.physics.whole_hit import Lines, Stroke
 
@@ -40,6 +44,37 @@ def test_a_stroke_in_the_middle_moves_no_mode_with_a_nodal_diameter():
     heard = np.abs(lines.amplitude) > 1e-9 * np.abs(lines.amplitude).max()
     round_ones = np.sort(two_heads.family(DRUM, 2500.0, 3000.0, 0, ceiling=whole_hit.CEILING).frequency)
     assert_allclose(np.sort(lines.frequency[heard]), round_ones)
+
+
+def half_sine_spectrum(hz, length=1.8e-3, steps=4000):
+    """Size of the spectrum of sin(pi t / length) over its value at 0 Hz, by the midpoint rule."""
+    t = (np.arange(steps) + 0.5) * length / steps
+    force = np.sin(math.pi * t / length)
+    return abs(np.sum(force * np.exp(-2j * math.pi * hz * t))) / np.sum(force)
+
+
+@pytest.mark.parametrize(("m", "n"), [(0, 1), (0, 2), (1, 1), (2, 1)])
+def test_a_mode_is_heard_by_the_energy_it_is_given_and_the_part_it_sends_out(m, n):
+    """A film in thin air, by hand: (2 E) radiated |S|^2, E = phi^2 / (2 M) of a unit impulse where the mode is phi.
+
+    M is the modal mass on the disc, S the spectrum of a contact of 1.8 ms; strengths are as of a disc of area 1.
+    """
+    drum, tension, place = replace(DRUM, near=Air(1e-9, 343.2)), 2500.0, 0.45
+    modes = two_heads.family(drum, tension, 3100.0, m, ceiling=whole_hit.CEILING)
+    hz = float(membrane.frequency(drum.top, tension, m, n))
+    at = int(np.argmin(np.abs(modes.frequency - hz)))
+    assert modes.frequency[at] == pytest.approx(hz, rel=1e-5)
+    zero, r = jn_zeros(m, n)[-1], (np.arange(2000) + 0.5) / 2000
+    theta = 2 * math.pi * np.arange(64) / 64
+    square = np.mean((jv(m, zero * r[:, None]) * np.cos(m * theta)) ** 2 * 2 * r[:, None])
+    twice_energy = jv(m, zero * place) ** 2 / (drum.top.surface_density * square)
+    expected = twice_energy * modes.radiated[at] * half_sine_spectrum(hz) ** 2
+    assert whole_hit.strengths(modes, m, place)[at] ** 2 == pytest.approx(expected, rel=1e-4)
+
+
+def test_a_hit_starts_from_rest():
+    """A push that is over at once leaves no displacement: all lines begin as sines."""
+    assert_allclose(whole_hit.lines(DRUM, 2500.0, 3000.0).amplitude.real, 0.0)
 
 
 @pytest.mark.parametrize("cents", [10.0, 40.0, 100.0])
