@@ -285,7 +285,7 @@ def test_a_vent_on_stiff_heads_is_a_resonator_of_its_own():
 
 
 def test_the_plug_of_air_in_a_vent_obeys_newton():
-    """Pressure inside, rho c^2 over the volume times what flows out of the shell, moves the plug: both heads at work."""
+    """Pressure inside, rho c^2 over the volume times what flows out of it, moves the plug; both heads are at work."""
     drum, hole = replace(TOM, vent=Vent(0.1)), 0.05
     frequencies, vectors = all_modes(drum, 100.0, 140.0, 0)
     zeros, area = jn_zeros(0, cavity.RADIAL), math.pi * TOM.top.radius**2
