@@ -209,7 +209,8 @@ def _long_lines(hit: HitReading) -> list[str]:
         ]
     share = longest.decay_s / lowest.decay_s
     told = f"{_name(longest)} rings longest: {longest.decay_s:.2f} s, {share:.1f} times the lowest ({_name(lowest)}, "
-    return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode)}", _slacken(longest, lowest)]
+    pair = next((partial for partial in hit.partials if partial.mode == (1, 1)), longest)
+    return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode)}", _slacken(pair, lowest)]
 
 
 def _name(partial: Partial) -> str:
@@ -237,15 +238,15 @@ def _where(mode: Mode | None) -> str:
     )
 
 
-def _slacken(longest: Partial, lowest: Partial) -> str:
-    """The trade's other way to shorten ring, and its cost."""
+def _slacken(pair: Partial, lowest: Partial) -> str:
+    """The trade's other way to shorten ring, and its cost, told at the (1,1) line or what stands for it."""
     drop = 600 * math.log2(1 / (1 - QUARTER_TURN / 8))
-    split = 0.5 * 2.0 / 8.0 * QUARTER_TURN * longest.frequency_hz
+    split = 0.5 * 2.0 / 8.0 * QUARTER_TURN
     return (
         "The other way in the trade is to slacken one rod by a quarter turn (common practice, no source). It makes the "
         f"head uneven: if that takes {100 * QUARTER_TURN:.0f} % of the tension at one of eight rods, the (1,1) pair "
-        f"parts by about {split:.1f} Hz at {longest.frequency_hz:.0f} Hz and beats, and the note drops about "
-        f"{drop:.0f} cents from {lowest.frequency_hz:.0f} Hz. Mark where the rod was."
+        f"parts by about {100 * split:.1f} % ({split * pair.frequency_hz:.1f} Hz at {pair.frequency_hz:.0f} Hz) and "
+        f"beats, and the note drops about {drop:.0f} cents from {lowest.frequency_hz:.0f} Hz. Mark where the rod was."
     )
 
 

@@ -191,10 +191,11 @@ def _judge(spread: float, sd: float, trust: float) -> _Judged:
 
 
 def spread_of(pulls: Array, covariance: Array, draws: int = 4000) -> tuple[float, float]:
-    """Highest pull minus lowest, with the noise's own share taken out, and its standard deviation (cents).
+    """Highest pull minus lowest, with the noise's own share taken out in part, and its standard deviation (cents).
 
-    The plain maximum minus minimum of noisy pulls is too large; its mean excess under the covariance is taken off
-    (bootstrap with a fixed seed, so the same reading always says the same).
+    The plain maximum minus minimum of noisy pulls is too large; what noise of this covariance adds to it once more is
+    taken off (bootstrap with a fixed seed, so the same reading always says the same). Does not take out all of it: of
+    noise round an even head 2 - sqrt 2, some 60 %, stays.
     """
     rng = np.random.default_rng(0)
     noise = rng.multivariate_normal(np.zeros(pulls.size), covariance, draws, method="eigh")

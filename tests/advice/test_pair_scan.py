@@ -1,6 +1,7 @@
 """Scan and ranking of the bottom head: what the trade knows comes out, every reason names gain and cost."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drumtune.advice import pair_sound
-from drumtune.advice.pair import BOTTOM, scan, semitones_between, tune, turns_between
+from drumtune.advice.pair import BOTTOM, TOP, scan, semitones_between, tune, turns_between
 from drumtune.advice.pair_aims import AIMS, BEATING, exact_offset, measure, named, parse_aim, rank, spans
 from drumtune.drum import INCH, MIL, Head
 from drumtune.errors import StandError
+from drumtune.notes import note_frequency, note_name
 from drumtune.physics import rods, two_heads
 from drumtune.physics.held_head import held_frequency
 from drumtune.physics.two_heads import TwoHeads
@@ -61,6 +63,39 @@ def test_a_scan_does_not_depend_on_which_other_offsets_are_in_it():
         assert getattr(alone, name)[0] == pytest.approx(getattr(TOM_SCAN, name)[17])
 
 
+def power_after_a_hit(offset, times):
+    """Power radiated by the (0,1), (1,1) and (2,1) pairs after a tap at 0.3 of the radius, shape (times,), any unit.
+
+    Each mode gets the energy that its shape has at the tap, twice for m > 0 (two lines in one), and loses the part it
+    radiates a second: summed line by line over time.
+    """
+    tension = float(scan(TOM, [offset]).bottom_tension[0])
+    total = np.zeros(times.size)
+    for m in (0, 1, 2):
+        modes = two_heads.pair(TOM.drum, TOM.top_tension, tension, m)
+        for k in (0, 1):
+            struck = float(modes.motion[k, TOP] @ two_heads.shape_at(m, 0.3)) ** 2 * (2.0 if m else 1.0)
+            total += struck * modes.radiated[k] * np.exp(-2.0 * modes.decay_rate[k] * times)
+    return total
+
+
+@pytest.mark.parametrize("offset", [-5.0, 0.0, 5.0, 9.0])
+def test_the_after_note_is_the_time_to_sixty_decibels_under_the_hit_with_equal_heads(offset):
+    """docs/pair.md, `long`: sought on a grid of 1 ms."""
+    times = np.arange(0.0, 12.0, 0.001)
+    start = power_after_a_hit(0.0, times[:1])[0]
+    under = times[10.0 * np.log10(power_after_a_hit(offset, times) / start) <= -60.0][0]
+    assert scan(TOM, [offset]).after_note[0] == pytest.approx(under, abs=0.0011)
+
+
+@pytest.mark.parametrize("offset", [-5.0, 0.0, 5.0, 9.0])
+def test_the_late_level_is_what_sounds_after_eighty_milliseconds(offset):
+    """docs/pair.md, `open`: the energy from 0.08 s on by the trapezoid rule, in dB over that with equal heads."""
+    times = np.arange(0.08, 12.0, 0.0005)
+    energy, equal = (np.trapezoid(power_after_a_hit(step, times), times) for step in (offset, 0.0))
+    assert scan(TOM, [offset]).late_level[0] == pytest.approx(10.0 * np.log10(energy / equal), abs=0.01)
+
+
 def test_equal_heads_beat_as_the_trade_knows():
     middle = int(np.flatnonzero(STEPS == 0.0)[0])
     assert np.argmin(TOM_SCAN.beat) == middle
@@ -101,6 +136,43 @@ def test_no_allowed_offset_beats_the_first_by_what_is_heard(aim):
     first = best(TOM, TOM_SCAN, aim)[0]
     allowed = TOM_SCAN.usable & (TOM_SCAN.beating <= BEATING)
     assert value.score[first.index] <= value.score[allowed].min() + value.same
+
+
+def made_up(**columns):
+    """Three offsets of a scan, 2, 4 and 6 semitones, with some of their columns put in."""
+    found = scan(TOM, [2.0, 4.0, 6.0])
+    free = {"beating": np.zeros(3), "stress": np.full(3, 0.3)}
+    return replace(found, **free, **{name: np.array(values, float) for name, values in columns.items()})
+
+
+def first(found, aim):
+    return rank(found, parse_aim(aim), EQUAL[id(TOM)])[0].semitones
+
+
+@pytest.mark.parametrize(("second", "chosen"), [(1.91, 4.0), (1.89, 2.0)])
+def test_long_is_the_longest_but_for_five_per_cent_where_most_ring_decides(second, chosen):
+    """docs/pair.md: 5 % of decay nobody hears, then the one with most ring stands for the best."""
+    assert first(made_up(after_note=[2.0, second, 1.0], late_level=[0.0, 3.0, 9.0]), "long") == chosen
+
+
+@pytest.mark.parametrize(("second", "chosen"), [(1.04, 4.0), (1.06, 2.0)])
+def test_short_is_the_shortest_but_for_five_per_cent_where_least_ring_decides(second, chosen):
+    assert first(made_up(after_note=[1.0, second, 3.0], late_level=[0.0, -3.0, -9.0]), "short") == chosen
+
+
+@pytest.mark.parametrize(("second", "chosen"), [(-0.9, 4.0), (-1.1, 2.0)])
+def test_open_is_the_most_sound_left_but_for_a_decibel_where_the_longest_decides(second, chosen):
+    assert first(made_up(late_level=[0.0, second, -5.0], after_note=[1.0, 2.0, 5.0]), "open") == chosen
+
+
+@pytest.mark.parametrize(("beating", "chosen"), [(0.24, 2.0), (0.26, 6.0)])
+def test_offsets_that_beat_are_passed_over_but_for_a_note(beating, chosen):
+    """The note sounded by the first offset stays the best for it however much the heads beat there."""
+    found = made_up(after_note=[3.0, 1.0, 2.0], late_level=np.zeros(3))
+    found = replace(found, beating=np.array([beating, 0.0, 0.0]))
+    assert first(found, "long") == chosen
+    note = note_name(float(found.low[0]))[0]
+    assert first(replace(found, low=found.low * note_frequency(note) / found.low[0]), f"note {note}") == 2.0
 
 
 def test_ranks_are_apart_and_in_order():

@@ -53,6 +53,15 @@ def test_a_note_on_a_strong_mode_is_lifted_and_one_between_is_not():
     assert advice.verdict(float(on)) == "lifted"
 
 
+@pytest.mark.parametrize(("gain_db", "word"), [
+    (3.1, "lifted"), (2.9, "left alone"), (0.0, "left alone"), (-2.9, "left alone"), (-3.1, "swallowed"),
+    (-60.0, "swallowed"),
+])  # fmt: skip
+def test_a_note_is_lifted_or_swallowed_by_more_than_three_decibels(gain_db, word):
+    """docs/room.md."""
+    assert advice.verdict(gain_db) == word
+
+
 def test_a_note_on_a_mode_whose_node_the_drum_stands_on_is_not_lifted_by_it():
     """Drum in the middle of the length: (1,0,0) is not excited (its shape is zero there)."""
     room = Room((6.0, 4.5, 2.8), reverberation=((500.0, 1.5),))

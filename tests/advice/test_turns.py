@@ -83,6 +83,16 @@ def test_moves_keep_their_limits_and_stay_out_of_the_noise(x, sd):
         assert (move.action == "raise") == (x[move.rod - 1] < 0.0)
 
 
+@pytest.mark.parametrize("sd", [20.0, 30.0, 40.0])
+def test_no_move_is_so_small_that_it_would_not_show_above_the_deviation(sd):
+    """Whole steps of 18 cents at their own rod that reach its deviation: 2, 2 and 3; no more is asked."""
+    own = rod_response(drum(), TENSION).matrix[0, 0]
+    deviation = sd * np.sqrt(7.0 / 8.0)
+    shown = [move.turns * own / deviation for move in plan(3.0 * np.array(SEESAW), sd).moves]
+    assert min(shown) >= 1.0
+    assert min(shown) < 1.0 + STEP * own / deviation
+
+
 @FEW
 @given(uneven(), st.floats(0.2, 12.0))
 def test_the_spread_expected_is_not_larger_than_the_present(x, sd):

