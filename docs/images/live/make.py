@@ -23,7 +23,7 @@ from drumtune.advice import pair_sound  # noqa: E402
 from drumtune.advice import round as rounds  # noqa: E402
 from drumtune.advice.turns import Move  # noqa: E402
 from drumtune.cli import live_job, pair_job  # noqa: E402
-from drumtune.cli.pair_stand import Shell  # noqa: E402
+from drumtune.cli.pair_stand import Shell, described  # noqa: E402
 from drumtune.physics.whole_hit import Stroke  # noqa: E402
 from drumtune.web.app import Hall, build  # noqa: E402
 
@@ -86,9 +86,9 @@ def answers(folder: Path) -> dict[str, object]:
         live_job.describe(log, {**told, "top": {"film_mil": 7.5}, "bottom": {"film_mil": 7.5}})
     take = HERE.parents[2] / "tests" / "data" / "taps" / "take01.flac"
     live_job.read_file(log, "rack", take, 3)
-    shell = Shell(14.0, 14.0, (7.5, 7.5), (None, None), None)
+    drum = described(Shell(14.0, 14.0, (7.5, 7.5)))
     wish = pair_job.Wish("long", "rod", 18.0, 180.0, 200.0)
-    tuning = pair_job.do(shell, pair_job.Takes(None, None, None, None), wish).tuning
+    tuning = pair_job.do(drum, pair_job.Takes(None, None, None, None), wish).tuning
     sound = pair_sound.hit(tuning, 2.0, 3 * 48000, 48000.0, Stroke(noise_db=-26.0))
     room = 1e-3 * np.random.default_rng(0).standard_normal(5 * 48000)
     room[24000 : 24000 + sound.size] += 0.5 * sound / np.abs(sound).max()
