@@ -36,7 +36,7 @@ APART_DB = 15.0
 """Least difference of the direct sound between two places for their lines to be told apart."""
 DOUBT_DB = 2.0
 """So near the border a line's owner is left open."""
-_BEFORE, _LONGEST, _PAUSE = 0.002, 4.0, 0.7
+_BEFORE, _SHORTEST, _LONGEST, _PAUSE = 0.002, 0.1, 4.0, 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,12 +128,13 @@ def deconvolve(recording: Array, played: Array) -> Array:
 def bursts(signal: Array, rate: float) -> list[Array]:
     """Claps or bursts of a recording, each from just before its onset to the next or 4 s later.
 
-    Sounds within 15 dB of the loudest and at least 0.7 s after the one before.
+    Sounds within 15 dB of the loudest and at least 0.7 s after the one before; what the recording's end cuts off
+    within 0.1 s is left out.
 
     Raises
     ------
     TakeError
-        If there is nothing to be heard.
+        ``"silence"`` if there is nothing to be heard, ``"short"`` if the recording ends right after the only sound.
     """
     hop = max(1, round(0.005 * rate))
     level = np.sqrt(np.square(signal[: signal.size // hop * hop]).reshape(-1, hop).mean(axis=1))
@@ -146,7 +147,10 @@ def bursts(signal: Array, rate: float) -> list[Array]:
         if sharp and (not starts or (frame - starts[-1]) * hop > _PAUSE * rate):
             starts.append(int(frame))
     edges = [max(start * hop - round(_BEFORE * rate) - hop, 0) for start in starts] + [signal.size]
-    return [signal[a : min(b, a + round(_LONGEST * rate))] for a, b in pairwise(edges)]
+    found = [signal[a : min(b, a + round(_LONGEST * rate))] for a, b in pairwise(edges) if b - a >= _SHORTEST * rate]
+    if not found:
+        raise TakeError("the recording ends right after the clap: let the room ring out", reason="short")
+    return found
 
 
 def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
@@ -156,6 +160,8 @@ def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
     ------
     ValueError
         If there is no response.
+    TakeError
+        ``"short"`` if they last too short a time for any octave.
     """
     if not responses:
         raise ValueError("decay needs at least one response")
@@ -163,6 +169,8 @@ def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
     for response in responses:
         for band in band_decays(response, rate, 1, LOWEST_OCTAVE):
             found.setdefault(float(band.centre), []).append(band.figures)
+    if not found:
+        raise TakeError("what rings in the recording ends at once: record the room's ring as well", reason="short")
     return tuple(_band(centre, rows) for centre, rows in sorted(found.items()))
 
 

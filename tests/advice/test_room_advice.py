@@ -226,6 +226,19 @@ def test_claps_are_cut_apart():
         room_sound.bursts(np.zeros(RATE), RATE)
 
 
+def test_claps_that_the_recordings_end_cuts_off_are_left_out():
+    rng = np.random.default_rng(8)
+    clap = rng.standard_normal(RATE) * np.exp(-np.arange(RATE) / RATE / 0.06)
+    gap, start = 1e-4 * rng.standard_normal(RATE // 2), clap[: round(0.012 * RATE)]
+    assert len(room_sound.bursts(np.concatenate([gap, clap, gap, start]), RATE)) == 1
+    with pytest.raises(TakeError, match="ends right after the clap") as failure:
+        room_sound.bursts(np.concatenate([gap, start]), RATE)
+    assert failure.value.reason == "short"
+    with pytest.raises(TakeError, match="record the room's ring") as failure:
+        room_sound.bands([start[:40]], RATE)
+    assert failure.value.reason == "short"
+
+
 def test_grades_follow_the_number_of_places():
     """ISO 3382-2 Table 1 (from memory): survey 2, engineering 6, precision 12."""
     words = [room_sound.grade(count) for count in (1, 2, 6, 12)]
