@@ -134,7 +134,8 @@ def bursts(signal: Array, rate: float) -> list[Array]:
     Raises
     ------
     TakeError
-        ``"silence"`` if there is nothing to be heard, ``"short"`` if the recording ends right after the only sound.
+        ``"silence"`` if there is nothing to be heard, ``"noise"`` if nothing sets in sharply, ``"short"`` if the
+        recording ends right after the only sound that does.
     """
     hop = max(1, round(0.005 * rate))
     level = np.sqrt(np.square(signal[: signal.size // hop * hop]).reshape(-1, hop).mean(axis=1))
@@ -146,6 +147,8 @@ def bursts(signal: Array, rate: float) -> list[Array]:
         sharp = not before.size or level[frame] > 3.0 * before.min()
         if sharp and (not starts or (frame - starts[-1]) * hop > _PAUSE * rate):
             starts.append(int(frame))
+    if not starts:
+        raise TakeError("nothing in the recording sets in sharply: clap again, louder and in quiet", reason="noise")
     edges = [max(start * hop - round(_BEFORE * rate) - hop, 0) for start in starts] + [signal.size]
     found = [signal[a : min(b, a + round(_LONGEST * rate))] for a, b in pairwise(edges) if b - a >= _SHORTEST * rate]
     if not found:
