@@ -249,6 +249,16 @@ def test_scales_and_chords_go_round():
     assert [pattern.steps for pattern in patterns("triad", 2)] == [((4,), (3,)), ((3,), (5,)), ((5,), (4,))]
 
 
+def test_a_bottom_head_far_under_the_top_sets_no_limit_that_the_top_cannot_reach():
+    """An octave over the pitch at which the bottom film passes its share there is no (1,1) of the top head at all."""
+    own = voice(tom("floor", 16, 14, 8, offset=-12.0))
+    assert own.limits.high == pytest.approx(voice(replace(own.stand, bottom=None)).limits.high)
+    bottom = own.bottom_tension(own.tensions)
+    assert np.all(np.diff(bottom) > 0.0)
+    assert film.safe_share(film.stress(bottom, own.stand.bottom.thickness)).max() < 1.0
+    assert own.limits.under == "its bottom head goes slack"
+
+
 @pytest.mark.parametrize("fields", [{"top_rod": 1900.0}, {"bottom_rod": 1900.0}])
 def test_a_present_pitch_no_film_bears_is_refused(fields):
     """A 16 inch film of 10 mil at 1900 Hz would need far more than its strength, 196 MPa."""
