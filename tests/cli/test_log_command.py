@@ -287,6 +287,20 @@ def test_every_command_that_takes_sizes_takes_a_drum(log, command, tmp_path):
         assert (status, "leave out --diameter-in" in err) == (2, True)
 
 
+@pytest.mark.parametrize(("words", "option"), [
+    (("synth", "a.wav", "--tap-distance-mm", 20), "--tap-distance-mm"),
+    (("pair", "--top-hz", 150, "--top-film-mil", 10), "--top-film-mil"),
+    (("pair", "--top-hz", 150, "--bottom-film-mil", 2), "--bottom-film-mil"),
+    (("pair", "--top-hz", 150, "--top-surface-density-kg-m2", 0.4), "--top-surface-density-kg-m2"),
+    (("pair", "--top-hz", 150, "--bottom-surface-density-kg-m2", 0.1), "--bottom-surface-density-kg-m2"),
+])  # fmt: skip
+def test_what_a_drum_of_the_log_has_told_is_not_told_again(log, command, tmp_path, monkeypatch, words, option):
+    monkeypatch.chdir(tmp_path)
+    status, out, err = command(*words, "--drum", "floor")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert f"leave out {option}" in err
+
+
 def test_a_ring_with_a_drum_names_its_modes_as_with_its_diameter(log, command, tmp_path):
     """A 14 inch head of the log and one of 14 inches are the same: to the last letter of the answer."""
     source = tmp_path / "hits.wav"
