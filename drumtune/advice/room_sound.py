@@ -102,8 +102,8 @@ def sweep(low: float, high: float, duration: float, rate: float) -> Array:
     return np.asarray(tone)
 
 
-def deconvolve(recording: Array, played: Array) -> Array:
-    """Impulse response of a room from a sweep and its recording, both at one rate; starts 2 ms before the direct sound.
+def deconvolve(recording: Array, played: Array, rate: float) -> Array:
+    """Impulse response of a room from a sweep and its recording, both at `rate`; starts 2 ms before the direct sound.
 
     Spectral division, held down where the sweep has no energy (ISO 18233; S. Mueller and P. Massarani, JAES 49(6),
     2001). What a loudspeaker distorts comes out before the direct sound and is cut off with it.
@@ -122,7 +122,7 @@ def deconvolve(recording: Array, played: Array) -> Array:
     peak = int(np.abs(response[: recording.size]).argmax())
     if not np.abs(response[peak]) > 8.0 * np.std(response):
         raise TakeError("the recording does not hold the sweep: is it the right one?", reason="sweep")
-    return np.asarray(response[max(peak - 96, 0) : recording.size])
+    return np.asarray(response[max(peak - round(_BEFORE * rate), 0) : recording.size])
 
 
 def bursts(signal: Array, rate: float) -> list[Array]:
