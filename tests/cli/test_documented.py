@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 import typer
+from rich.text import Text
 
 from drumtune.cli import build
 from drumtune.cli.demo import samples
@@ -58,6 +59,14 @@ def test_every_option_is_told_in_the_page_of_its_command(words):
 def test_every_option_and_argument_has_a_help_text(words):
     bare = [option.name for option in ALL[words].params if not getattr(option, "help", "")]
     assert bare == []
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_help_is_printed_as_it_is_written(words):
+    """The parser takes words in square brackets for markup, and leaves them out, unless they are escaped."""
+    texts = [ALL[words].help, ALL[words].epilog, *(getattr(option, "help", None) for option in ALL[words].params)]
+    for text in filter(None, texts):
+        assert Text.from_markup(text).plain == text.replace("\\[", "["), text
 
 
 def fields(schema):
