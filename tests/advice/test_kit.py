@@ -2,7 +2,9 @@
 
 import itertools
 import math
+import re
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from drumtune.advice.intervals import patterns
 from drumtune.advice.kit_match import smallest_changes
 from drumtune.advice.kit_problem import Priorities, WireLines, Wish, frequency_of, number_of, pose
 from drumtune.advice.kit_range import voice
+from drumtune.advice.pair import turns_between
 from drumtune.drum import Drum, Head
 from drumtune.errors import DrumtuneError
 from drumtune.notes import note_frequency, note_name
@@ -335,6 +338,19 @@ def test_remarks_turn_the_head_the_right_way(trio):
     assert any("bring it back up" in line for line in kit_report.remarks(own, own.setting(95.0)))
     assert any("stays" in line for line in kit_report.remarks(own, own.setting(110.0)))
     assert any("give rod_hz" in line for line in kit_report.remarks(trio[1], trio[1].setting(110.0)))
+
+
+def test_the_range_of_turns_holds_the_turns_advised():
+    """Film of 10 mil on 16 inches; a deviation of so much of the turns that a decimal would not show it."""
+    drum = tom("floor", 16, 14, 8).drum
+    words = r"by about ([\d /]+) turns? \(roughly ([\d /]+) to ([\d /]+) turns?\)"
+    for target in np.linspace(700.0, 6000.0, 40):
+        said = re.search(words, kit_report._turns("top", drum, 500.0, target))
+        about, least, most = (float(sum(Fraction(part) for part in found.split())) for found in said.groups())
+        turns, sd = turns_between(drum.head, 500.0, target)
+        assert least <= about <= most
+        assert least <= turns - sd <= least + 1 / 8
+        assert most - 1 / 8 <= turns + sd <= most
 
 
 def test_a_kit_with_a_bass_drum_and_eight_drums_is_solved(trio):
