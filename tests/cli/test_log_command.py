@@ -210,6 +210,7 @@ def test_takes_are_listed_compared_undone_and_deleted(log, hear, command):
     assert [rod["change_cents"] for rod in compared["rods"]] == pytest.approx(list(-0.8 * PULLS))
     assert compared["pitch_change_cents"] == 0.0
     assert "Spread: 70, then 14 cents." in command("log", "compare", 1, 2)[1]
+    assert "The head as a whole: as it was." in command("log", "compare", 1, 2)[1]
     assert command("log", "undo")[0] == 0
     assert len(command("log", "list")[1].splitlines()) == 2
     assert "(undone)" in command("log", "list", "--all")[1]

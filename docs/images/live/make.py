@@ -32,7 +32,7 @@ PULLS = (6.0, -31.0, 14.0, 22.0, -9.0, -18.0, 37.0, -21.0)
 MOVES = (Move(1, 2, "raise", 0.125), Move(2, 8, "raise", 0.0625), Move(3, 7, "lower", 0.0625))
 READING = {
     "verdict": "uneven", "spread_cents": 68.0, "spread_sd_cents": 5.0, "expected_spread_cents": 24.0,
-    "reasons": ["spread 68 cents, above 20"], "notes": ["The whole head is expected to move by +6 cents."],
+    "reasons": ["spread 68 cents, above 20"], "notes": ["The head as a whole is expected to move by +6 cents."],
     "cautions": ["Wear ear protection."], "take": {"warnings": []},
     "rods": [{"rod": i + 1, "pull_cents": pull, "pull_sd_cents": 4.0, "heard_hz": 187.0, "heard_note": "F#3",
               "heard_cents": 18.0, "taps_used": 3} for i, pull in enumerate(PULLS)],
