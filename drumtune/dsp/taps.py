@@ -346,6 +346,11 @@ def grouped(
     -------
     groups, rejected
         As `taps_by_rod`.
+
+    Raises
+    ------
+    TakeError
+        As `find` and `group_taps`.
     """
     if len(starts) != rods or rods == 1:
         search = find(None, None if per_rod is None else rods * per_rod)
