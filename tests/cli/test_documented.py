@@ -37,7 +37,8 @@ def commands(group, names=()):
             yield (*names, name), command
 
 
-ALL = dict(commands(typer.main.get_command(build())))
+ROOT = typer.main.get_command(build())
+ALL = dict(commands(ROOT))
 
 
 def page(word):
@@ -53,6 +54,13 @@ def told(option, text):
 def test_every_option_is_told_in_the_page_of_its_command(words):
     options = [name for option in ALL[words].params for name in option.opts if name.startswith("--")]
     assert [name for name in options if name != "--help" and not told(name, page(words[0]))] == []
+
+
+def test_every_option_of_drumtune_itself_is_told_in_the_readme():
+    text = (DOCS.parent / "README.md").read_text(encoding="utf-8")
+    options = [name for option in ROOT.params for name in option.opts]
+    assert "--version" in options
+    assert [name for name in options if not told(name, text)] == []
 
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)
