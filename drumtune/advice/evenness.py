@@ -67,6 +67,8 @@ def read_head(
         Taps at each rod, clockwise from the marked one (`drumtune.dsp.taps.group_taps`). Faulty ones are left out.
     drum
         The stand.
+    air
+        Air the take was made in; left out: 20 °C at sea level.
     progress
         Called with the share done, 0...1.
 
@@ -79,15 +81,15 @@ def read_head(
     """
     if len(taps_by_rod) != drum.rods:
         raise ValueError(f"{drum.rods} rods need as many groups of taps, got {len(taps_by_rod)}")
-    tell = progress or (lambda share: None)
+    tell, outside = progress or (lambda share: None), air or Air()
     used, left_out = _usable(taps_by_rod)
     taps, angles = _prepared(samples, sample_rate, taps_by_rod, used, drum)
     tell(0.05)
-    taps, found = _recognised(taps, angles, drum, air or Air())
+    taps, found = _recognised(taps, angles, drum, outside)
     tell(0.15)
     setup = HeadSetup(drum.rods, angles, drum.tap_radius)
     fit = infer(setup, taps, Start(found.families, found.air), progress=lambda share: tell(0.15 + 0.85 * share))
-    reading = _reading(drum, fit, used, left_out)
+    reading = _reading(drum, fit, used, [*left_out, *_doubts(fit, drum, outside)])
     if reading.quality > HOPELESS:
         raise TakeError(_why(fit), reason="doubtful", estimate=reading)
     return reading
@@ -247,15 +249,15 @@ def _reading(drum: Drum, fit: Fit, used: list[list[Tap]], said: list[str]) -> Re
         verdict=judged.verdict,
         reasons=judged.reasons,
         quality=trust,
-        warnings=(*said, *_doubts(fit, drum)),
+        warnings=tuple(said),
         tilt=tilt_of(fit, max(trust, 1.0)),
     )
 
 
-def _doubts(fit: Fit, drum: Drum) -> tuple[str, ...]:
+def _doubts(fit: Fit, drum: Drum, air: Air) -> tuple[str, ...]:
     """Where the head found is not the head described: the air's weight goes with radius over surface density."""
     found = math.exp(fit.point.state.common[fit.model.at.air][0])
-    factor = found * drum.head.surface_density / (2.0 * Air().density * drum.head.radius)
+    factor = found * drum.head.surface_density / (2.0 * air.density * drum.head.radius)
     if 1.0 / AIR_DOUBT < factor < AIR_DOUBT:
         return ()
     return ("the modes are not spaced as on the head described: check --diameter-in and --film-mil",)

@@ -228,11 +228,11 @@ def _limits(stand: Stand, shell: TwoHeads, offset: float) -> Limits:
 
 
 def _to_top(shell: TwoHeads, offset: float) -> Callable[[float], float]:
-    """Top tension that goes with a bottom tension at an offset."""
+    """Top tension that goes with a bottom tension at an offset; infinite where none is enough, for the air between."""
 
     def tension(bottom: float) -> float:
         rod = held_head.held_frequency(shell, bottom, 1, BOTTOM) * 2.0 ** (-offset / 12.0)
-        return float(held_head.held_tension(shell, rod, 1, TOP))
+        return float(held_head.held_tension(shell, rod, 1, TOP)) or math.inf
 
     return tension
 

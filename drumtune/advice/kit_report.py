@@ -213,20 +213,24 @@ def remarks(voice: Voice, setting: Setting) -> tuple[str, ...]:
 
 
 def _turns(which: str, drum: Drum, start: float, target: float) -> str:
-    """Rough turns of every rod of a head, in eighths, as a sentence."""
+    """Rough turns of every rod of a head, in eighths, as a sentence; their deviation rounded outward."""
     turns, sd = pair.turns_between(drum.head, start, target)
     eighths = round(8.0 * abs(turns))
     if not eighths:
         return f"{which} head: stays, within 1/16 turn"
     way, care = ("raise", "") if turns > 0.0 else ("lower", " and a little past, then bring it back up")
+    least, most = math.floor(8.0 * max(abs(turns) - sd, 0.0)), math.ceil(8.0 * (abs(turns) + sd))
     return (
-        f"{which} head: {way} every rod by about {_eighths(eighths)} (roughly {max(abs(turns) - sd, 0.0):.1f} to "
-        f"{abs(turns) + sd:.1f}){care}: crosswise, a quarter turn at a time at most, then tap again"
+        f"{which} head: {way} every rod by about {_turn(eighths)} (roughly {_eighths(least)} to {_turn(most)}){care}: "
+        "crosswise, a quarter turn at a time at most, then tap again"
     )
+
+
+def _turn(count: int) -> str:
+    return f"{_eighths(count)} turn" if count <= 8 else f"{_eighths(count)} turns"
 
 
 def _eighths(count: int) -> str:
     whole, rest = divmod(count, 8)
     part = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}[rest]
-    text = " ".join(word for word in (str(whole) if whole else "", part) if word)
-    return f"{text} turn" if count <= 8 else f"{text} turns"
+    return " ".join(word for word in (str(whole) if whole else "", part) if word) or "0"

@@ -19,6 +19,7 @@ from drumtune.dsp.flat_lines import LATE
 from drumtune.dsp.glide import FIRST
 from drumtune.dsp.hit import HitLines, hear_lines
 from drumtune.dsp.hits import Hit, find_hits
+from drumtune.errors import TakeError
 from drumtune.notes import note_name
 from drumtune.physics.hearing import AUDIBLE_DROP, first_null_drop
 
@@ -113,10 +114,8 @@ def read_hits(samples: Array, rate: float, *, radius: float | None = None, fract
     ValueError
         If `samples` is not one channel of finite samples.
     TakeError
-        ``"silence"``, ``"noise"``, or ``"short"`` when no hit lasts 0.1 s.
+        ``"silence"``, ``"noise"``, or ``"short"`` when no hit lasts 0.1 s or one is over at once.
     """
-    from drumtune.errors import TakeError
-
     hits = find_hits(samples, rate)
     long_enough = [hit for hit in hits if hit.end - hit.start >= _SHORTEST * rate]
     if not long_enough:
@@ -129,9 +128,15 @@ def read_hits(samples: Array, rate: float, *, radius: float | None = None, fract
 
 
 def read_hit(samples: Array, rate: float, hit: Hit, radius: float | None, fraction: int = 1) -> HitReading:
-    """Read one hit of a recording."""
+    """Read one hit of a recording.
+
+    Raises
+    ------
+    TakeError
+        ``"short"`` if it is over before a decay can be seen.
+    """
     signal = samples[hit.start : hit.end] - np.median(samples[hit.start : hit.end])
-    decay = energy_decay(signal, rate)
+    decay = _decay(signal, rate, hit)
     figures = decay_figures(decay)
     lines = hear_lines(signal, rate)
     partials = () if lines is None else _partials(lines, radius)
@@ -141,6 +146,16 @@ def read_hit(samples: Array, rate: float, hit: Hit, radius: float | None, fracti
     bands = band_decays(signal, rate, fraction)
     faults = _faults(hit, decay, lines, rate)
     return HitReading(hit.start / rate, figures, decay, bands, lines, partials, beats, faults, signal, rate)
+
+
+def _decay(signal: Array, rate: float, hit: Hit) -> EnergyDecay:
+    try:
+        return energy_decay(signal, rate)
+    except ValueError as cause:
+        raise TakeError(
+            f"the hit at {hit.start / rate:.2f} s is over at once, like a click: record the drum ringing out",
+            reason="short",
+        ) from cause
 
 
 def _all_invalid(figures: DecayFigures, reason: str) -> DecayFigures:

@@ -36,7 +36,7 @@ APART_DB = 15.0
 """Least difference of the direct sound between two places for their lines to be told apart."""
 DOUBT_DB = 2.0
 """So near the border a line's owner is left open."""
-_BEFORE, _LONGEST, _PAUSE = 0.002, 4.0, 0.7
+_BEFORE, _SHORTEST, _LONGEST, _PAUSE = 0.002, 0.1, 4.0, 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +102,8 @@ def sweep(low: float, high: float, duration: float, rate: float) -> Array:
     return np.asarray(tone)
 
 
-def deconvolve(recording: Array, played: Array) -> Array:
-    """Impulse response of a room from a sweep and its recording, both at one rate; starts 2 ms before the direct sound.
+def deconvolve(recording: Array, played: Array, rate: float) -> Array:
+    """Impulse response of a room from a sweep and its recording, both at `rate`; starts 2 ms before the direct sound.
 
     Spectral division, held down where the sweep has no energy (ISO 18233; S. Mueller and P. Massarani, JAES 49(6),
     2001). What a loudspeaker distorts comes out before the direct sound and is cut off with it.
@@ -122,18 +122,20 @@ def deconvolve(recording: Array, played: Array) -> Array:
     peak = int(np.abs(response[: recording.size]).argmax())
     if not np.abs(response[peak]) > 8.0 * np.std(response):
         raise TakeError("the recording does not hold the sweep: is it the right one?", reason="sweep")
-    return np.asarray(response[max(peak - 96, 0) : recording.size])
+    return np.asarray(response[max(peak - round(_BEFORE * rate), 0) : recording.size])
 
 
 def bursts(signal: Array, rate: float) -> list[Array]:
     """Claps or bursts of a recording, each from just before its onset to the next or 4 s later.
 
-    Sounds within 15 dB of the loudest and at least 0.7 s after the one before.
+    Sounds within 15 dB of the loudest and at least 0.7 s after the one before; what the recording's end cuts off
+    within 0.1 s is left out.
 
     Raises
     ------
     TakeError
-        If there is nothing to be heard.
+        ``"silence"`` if there is nothing to be heard, ``"noise"`` if nothing sets in sharply, ``"short"`` if the
+        recording ends right after the only sound that does.
     """
     hop = max(1, round(0.005 * rate))
     level = np.sqrt(np.square(signal[: signal.size // hop * hop]).reshape(-1, hop).mean(axis=1))
@@ -145,8 +147,13 @@ def bursts(signal: Array, rate: float) -> list[Array]:
         sharp = not before.size or level[frame] > 3.0 * before.min()
         if sharp and (not starts or (frame - starts[-1]) * hop > _PAUSE * rate):
             starts.append(int(frame))
+    if not starts:
+        raise TakeError("nothing in the recording sets in sharply: clap again, louder and in quiet", reason="noise")
     edges = [max(start * hop - round(_BEFORE * rate) - hop, 0) for start in starts] + [signal.size]
-    return [signal[a : min(b, a + round(_LONGEST * rate))] for a, b in pairwise(edges)]
+    found = [signal[a : min(b, a + round(_LONGEST * rate))] for a, b in pairwise(edges) if b - a >= _SHORTEST * rate]
+    if not found:
+        raise TakeError("the recording ends right after the clap: let the room ring out", reason="short")
+    return found
 
 
 def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
@@ -156,6 +163,8 @@ def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
     ------
     ValueError
         If there is no response.
+    TakeError
+        ``"short"`` if they last too short a time for any octave.
     """
     if not responses:
         raise ValueError("decay needs at least one response")
@@ -163,6 +172,8 @@ def bands(responses: Sequence[Array], rate: float) -> tuple[BandFigure, ...]:
     for response in responses:
         for band in band_decays(response, rate, 1, LOWEST_OCTAVE):
             found.setdefault(float(band.centre), []).append(band.figures)
+    if not found:
+        raise TakeError("what rings in the recording ends at once: record the room's ring as well", reason="short")
     return tuple(_band(centre, rows) for centre, rows in sorted(found.items()))
 
 

@@ -19,7 +19,7 @@ from drumtune.advice.descent import Chances, Goal, best_turns, chances, left_aft
 from drumtune.advice.reading import Reading, Verdict
 from drumtune.advice.response import Learned, learn
 from drumtune.advice.rod_state import Seen
-from drumtune.advice.turns import LARGE_STEPS, MOST_STEPS, STEP, Action, Move, Plan, crosswise
+from drumtune.advice.turns import LARGE_STEPS, MOST_STEPS, STEP, Action, Move, Plan, crosswise, moved
 from drumtune.drum import Air, Drum
 from drumtune.physics import air as loaded
 from drumtune.physics.film import safe_share, stress, temperature_drift
@@ -244,7 +244,9 @@ def plan_back(known: Learned, drum: Drum, tension: float, setting: Setting, cels
     aim = _Aim("distance", off, known.covariance + known.level_sd_cents**2)
     plan = _planned(aim, known, drum, tension)
     note = f"The head as a whole stands {off.mean():+.0f} cents from {setting.name!r}."
-    if warmth:
+    if round(off.mean()) == 0:
+        note = f"The head as a whole stands where it stood in {setting.name!r}."
+    if round(warmth):
         note += f" Warmth alone makes {warmth:+.0f} cents between the two, and that is allowed for."
     return replace(plan, notes=(note, *plan.notes))
 
@@ -323,7 +325,7 @@ def _notes(turns: Floats, step: float, known: Learned, change: float) -> tuple[s
     behind = f"{known.pairs} round{'s' if known.pairs > 1 else ''} of this drum" if known.pairs else "its sizes alone"
     notes = [
         f"What a turn does to this drum is known to about {sure:.0f} %, from {behind}: tap round again afterwards.",
-        f"The whole head is expected to move by {change:+.0f} cents.",
+        moved(change),
         f"Tap {taps_per_rod(turns.size)} times at each rod next time if you can: only many taps tell whether one side "
         "is tighter.",
     ]

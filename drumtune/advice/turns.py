@@ -281,6 +281,19 @@ def crosswise(turned: list[int], rods: int, first: int) -> list[int]:
     return order
 
 
+def moved(change: float) -> str:
+    """What moves are expected to do to the pitch of the head as a whole, in cents, as a sentence.
+
+    Examples
+    --------
+    >>> moved(-0.3)
+    'The head as a whole is expected to stay where it is.'
+    """
+    if round(change) == 0:
+        return "The head as a whole is expected to stay where it is."
+    return f"The head as a whole is expected to move by {change:+.0f} cents."
+
+
 def _notes(
     turns: NDArray[np.float64], scale: float, rods: RodResponse, change: float, verdict: Verdict | None
 ) -> tuple[str, ...]:
@@ -291,7 +304,7 @@ def _notes(
     notes = [
         f"What a turn does to this drum is known to about {100.0 * rods.relative_sd[1:].mean():.0f} %: "
         "tap round again after these moves.",
-        f"The whole head is expected to move by {change:+.0f} cents.",
+        moved(change),
     ]
     if np.any(np.abs(turns) % STEP > 1e-9):
         notes.append("Steps of 1/32 turn (11 degrees): this drum answers too strongly for coarser ones.")

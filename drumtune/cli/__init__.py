@@ -14,6 +14,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
+from typing import Annotated
 
 import typer
 
@@ -40,7 +41,21 @@ def build() -> typer.Typer:
     return app
 
 
-def _root() -> None:
+def _tell_version(asked: bool) -> None:
+    """Print the version and leave, if asked to."""
+    from drumtune import __version__
+
+    if asked:
+        typer.echo(f"drumtune {__version__}")
+        raise typer.Exit
+
+
+def _root(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_tell_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
     """Hears taps near the tension rods of a drum and says which rods to turn, and by how much."""
 
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from drumtune.drum import Head
     from drumtune.store.records import KeptStand
 
 DrumName = Annotated[
@@ -81,54 +79,3 @@ def needed(diameter_in: float | None) -> float:
     if diameter_in is None:
         raise StandError("describe the drum: give --diameter-in, or --drum with a drum of the log")
     return diameter_in
-
-
-@dataclass(frozen=True, slots=True)
-class BothHeads:
-    """A drum of the log as `drumtune pair` takes it: sizes in inches, films in mil, weights in kg/m2, pitches in Hz."""
-
-    diameter_in: float
-    depth_in: float
-    films_mil: tuple[float, float]
-    weights: tuple[float | None, float | None]
-    top_hz: float | None
-    bottom_hz: float | None
-
-
-def both_heads(name: str, log: Path | None, sizes: Mapping[str, object]) -> BothHeads:
-    """Return a drum of the log that has two heads.
-
-    Raises
-    ------
-    DrumtuneError
-        If sizes are given too, there is no such log or drum, or its shell is open below.
-    """
-    from drumtune.drum import INCH
-    from drumtune.errors import StandError
-
-    stand = of(name, log, sizes).stand
-    if stand.bottom is None:
-        raise StandError(f"{name!r} is open below: give it a bottom head (drumtune stand new --replace)")
-    top, bottom = stand.drum.head, stand.bottom
-    return BothHeads(
-        float(f"{2.0 * top.radius / INCH:.12g}"),
-        float(f"{stand.depth / INCH:.12g}"),
-        (_mil(top, 10.0), _mil(bottom, 7.5)),
-        (_weight(top), _weight(bottom)),
-        stand.top_rod,
-        stand.bottom_rod,
-    )
-
-
-def _mil(head: Head, usual: float) -> float:
-    from drumtune.drum import MIL
-
-    return float(f"{head.thickness / MIL:.12g}") or usual
-
-
-def _weight(head: Head) -> float | None:
-    """Weight of a head that is not plain film of its thickness."""
-    from drumtune.drum import PET_DENSITY
-
-    plain = abs(head.surface_density - PET_DENSITY * head.thickness) <= 1e-9 * head.surface_density
-    return None if plain else head.surface_density

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from drumtune.cli.kit_job import KitJob
 
 EPILOG = (
-    "KIT.toml holds one [[drum]] table per drum: name, role, diameter_in, depth_in, rods, hoop, tap_distance_mm, top "
-    "and bottom { film_mil, rod_hz }. docs/kit.md shows one. Keep heads, rods and hoops within what their makers allow."
+    "KIT.toml holds one \\[\\[drum]] table per drum: name, role, diameter_in, depth_in, rods, hoop, tap_distance_mm, "
+    "top and bottom { film_mil, rod_hz }. docs/kit.md shows one. Keep heads, rods and hoops within what their makers "
+    "allow."
 )
 INTERVALS_HELP = (
     "Steps between toms: fourths, thirds, minor-thirds, major-thirds, fifths, triad, minor-triad, scale, minor-scale, "

@@ -265,24 +265,19 @@ def pair(log: Path, name: str) -> dict[str, Any]:
         If the drum has no bottom head, or was never read.
     """
     from drumtune.advice.rounds import first_pair
-    from drumtune.cli import pair_documents, pair_job, pair_words
-    from drumtune.cli.pair_stand import Shell
-    from drumtune.drum import INCH
+    from drumtune.cli import pair_documents, pair_job, pair_stand, pair_words
     from drumtune.errors import StandError
     from drumtune.store import opened, queries
 
     stand = kept_stand(log, name).stand
-    if stand.bottom is None:
-        raise StandError(f"{name} is described as open below: there is no pair of heads")
+    drum = pair_stand.kept(stand)
     with opened(log) as connection:
         numbers = queries.numbers(connection, name)
         if not numbers:
             raise StandError(f"{name} was not read yet: make a round first")
         reading = queries.entry(connection, numbers[-1][0]).reading
-    weights = (stand.drum.head.surface_density, stand.bottom.surface_density)
-    shell = Shell(2.0 * stand.drum.head.radius / INCH, stand.depth / INCH, (10.0, 10.0), weights, None)
     wish = pair_job.Wish("long", "rod", 18.0, first_pair(reading)[0], stand.bottom_rod)
-    done = pair_job.do(shell, pair_job.Takes(None, None, None, None), wish)
+    done = pair_job.do(drum, pair_job.Takes(None, None, None, None), wish)
     return {**pair_documents.document(done), "text": pair_words.text(done)}
 
 

@@ -163,7 +163,8 @@ def compare_text(first: Entry, second: Entry) -> str:
             f"{rod['rod']:>3}   {rod['first_cents']:>+7.1f} {rod['second_cents']:>+7.1f}  "
             f"{rod['change_cents']:>+7.1f} ± {rod['change_sd_cents']:<4.1f}{mark}"
         )
-    lines.append(f"The head as a whole: {found['pitch_change_cents']:+.0f} cents.")
+    change = found["pitch_change_cents"]
+    lines.append(f"The head as a whole: {change:+.0f} cents." if round(change) else "The head as a whole: as it was.")
     lines.append(f"Spread: {found['spread_cents'][0]:.0f}, then {found['spread_cents'][1]:.0f} cents.")
     return "\n".join(lines)
 

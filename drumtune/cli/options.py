@@ -31,7 +31,6 @@ AnyTapDistance = Annotated[
 AnyHoop = Annotated[
     str | None, typer.Option("--hoop", help="Kind of hoop: flanged, cast or wood; flanged if left out.")
 ]
-TapDistance = Annotated[float, typer.Option("--tap-distance-mm", help="How far in from the rim you tap, mm.")]
 FilmMil = Annotated[
     float | None, typer.Option("--film-mil", help="Film thickness, mil; 10 where neither it nor a weight is given.")
 ]

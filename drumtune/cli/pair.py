@@ -18,6 +18,8 @@ EPILOG = (
     "With three takes (top head with the bottom muted, bottom with the top muted, both free; a few hits near the "
     "middle each) the drum's own coupling and air are used."
 )
+TOP_FILM_HELP = "Film of the top head, mil; 10 where neither it nor a weight is given."
+BOTTOM_FILM_HELP = "Film of the bottom head, mil; 2 to 3 on a snare side. Left out: 7.5, unless a weight is given."
 AIM_HELP = "What you want: long, short, open, no-beats, or a note such as 'note A2'."
 
 
@@ -34,8 +36,8 @@ def pair(
     log: drums.LogFile = None,
     top_hz: Annotated[float | None, typer.Option(help="Pitch of the top head, Hz. Left out: from --top-take.")] = None,
     bottom_hz: Annotated[float | None, typer.Option(help="Pitch of the bottom head as it is now, Hz.")] = None,
-    top_film_mil: Annotated[float, typer.Option(help="Film of the top head, mil.")] = 10.0,
-    bottom_film_mil: Annotated[float, typer.Option(help="Film of the bottom head, mil; 2 to 3 on a snare side.")] = 7.5,
+    top_film_mil: Annotated[float | None, typer.Option(help=TOP_FILM_HELP)] = None,
+    bottom_film_mil: Annotated[float | None, typer.Option(help=BOTTOM_FILM_HELP)] = None,
     top_surface_density_kg_m2: Annotated[float | None, typer.Option(help="Weight of the top head, kg/m2.")] = None,
     bottom_surface_density_kg_m2: Annotated[float | None, typer.Option(help="Weight of the bottom head.")] = None,
     pitch: Annotated[str, typer.Option(help="Where pitches are heard: rod or centre.")] = "rod",
@@ -65,14 +67,17 @@ def pair(
         two = pair_stand.two_mass(*blocked)
         typer.echo(pair_documents.two_mass_json(two) if json else pair_words.two_mass(two))
         return
-    shell = pair_stand.Shell(
+    typed = pair_stand.Shell(
         diameter_in, depth_in, (top_film_mil, bottom_film_mil),
         (top_surface_density_kg_m2, bottom_surface_density_kg_m2), vent_mm,
     )  # fmt: skip
     if drum is not None:
-        kept = drums.both_heads(drum, log, {"--diameter-in": diameter_in, "--depth-in": depth_in})
-        shell = pair_stand.Shell(kept.diameter_in, kept.depth_in, kept.films_mil, kept.weights, vent_mm)
-        top_hz, bottom_hz = top_hz or (kept.top_hz if top_take is None else None), bottom_hz or kept.bottom_hz
+        stand = drums.of(drum, log, typed.sizes).stand
+        shell = pair_stand.kept(stand, vent_mm)
+        top_now, bottom_now = (stand.top_rod, stand.bottom_rod) if pitch == "rod" else (None, None)
+        top_hz, bottom_hz = top_hz or (top_now if top_take is None else None), bottom_hz or bottom_now
+    else:
+        shell = pair_stand.described(typed)
     takes = pair_job.Takes(top_take, bottom_take, open_take, channel)
     wish = pair_job.Wish(aim, pitch, stick_g, top_hz, bottom_hz)
     _check_outputs(plot, report, render, takes.files)

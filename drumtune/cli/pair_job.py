@@ -1,4 +1,4 @@
-"""The work of `drumtune pair`, from options and takes to a scan and its ranking. Gives values; prints nothing."""
+"""The work of `drumtune pair`, from a drum and takes to a scan and its ranking. Gives values; prints nothing."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drumtune.cli.pair_stand import Shell, described, heard_at, within
+from drumtune.cli.pair_stand import heard_at, within
 
 if TYPE_CHECKING:
     from drumtune.advice.pair import Scan, Tuning
@@ -77,7 +77,7 @@ class PairJob:
         return self.advice[0].semitones
 
 
-def do(shell: Shell, takes: Takes, wish: Wish) -> PairJob:
+def do(drum: TwoHeads, takes: Takes, wish: Wish) -> PairJob:
     """Do the whole job.
 
     Raises
@@ -90,7 +90,6 @@ def do(shell: Shell, takes: Takes, wish: Wish) -> PairJob:
 
     aim = pair_aims.parse_aim(wish.aim)
     order = heard_at(wish.pitch)
-    drum = described(shell)
     stick = within("--stick-g", wish.stick_g, 1.0, 200.0, "grams at the tip") / 1000.0
     if takes.files:
         tuning, fit, notes = _from_takes(drum, takes, wish, order)

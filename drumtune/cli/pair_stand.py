@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from drumtune.drum import Head
-    from drumtune.physics.two_heads import TwoHeads
+    from drumtune.physics.two_heads import TwoHeads, Vent
+    from drumtune.stand import Stand
+
+HEADS = ("top", "bottom")
+FILMS_MIL = (10.0, 7.5)
+"""Films of top and bottom head where neither film nor weight is told (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,9 +23,16 @@ class Shell:
 
     diameter_in: float | None
     depth_in: float | None
-    films_mil: tuple[float, float]
-    weights: tuple[float | None, float | None]
-    vent_mm: float | None
+    films_mil: tuple[float | None, float | None] = (None, None)
+    weights: tuple[float | None, float | None] = (None, None)
+    vent_mm: float | None = None
+
+    @property
+    def sizes(self) -> dict[str, float | None]:
+        """What a drum of the log has told already, by its options; None where not given."""
+        films = {f"--{name}-film-mil": mil for name, mil in zip(HEADS, self.films_mil, strict=True)}
+        weights = {f"--{name}-surface-density-kg-m2": one for name, one in zip(HEADS, self.weights, strict=True)}
+        return {"--diameter-in": self.diameter_in, "--depth-in": self.depth_in, **films, **weights}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,24 +88,47 @@ def described(shell: Shell) -> TwoHeads:
         If no drum is so built.
     """
     from drumtune.drum import INCH
-    from drumtune.physics.two_heads import TwoHeads, Vent
+    from drumtune.physics.two_heads import TwoHeads
 
     radius = 0.5 * INCH * within("--diameter-in", shell.diameter_in, 5.0, 40.0, "inches")
     depth = INCH * within("--depth-in", shell.depth_in, 1.0, 40.0, "inches")
-    top, bottom = (_head(radius, shell, i, name) for i, name in enumerate(("top", "bottom")))
-    vent = None
-    if shell.vent_mm is not None:
-        vent = Vent(within("--vent-mm", shell.vent_mm, 1.0, 100.0, "mm") / 1000.0)
-    return TwoHeads(top, bottom, depth, vent=vent)
+    top, bottom = (_head(radius, shell, i) for i in range(2))
+    return TwoHeads(top, bottom, depth, vent=_vent(shell.vent_mm))
 
 
-def _head(radius: float, shell: Shell, i: int, name: str) -> Head:
-    from drumtune.drum import Head
+def kept(stand: Stand, vent_mm: float | None = None) -> TwoHeads:
+    """Return the drum that a stand of the log describes, its heads with all that is known of their films.
 
-    weight = shell.weights[i]
-    if weight is not None:
-        return Head(radius, within(f"--{name}-surface-density-kg-m2", weight, 0.02, 3.0, "kg/m2"))
-    return Head.of_film(radius, within(f"--{name}-film-mil", shell.films_mil[i], 0.8, 30.0, "mil"))
+    Raises
+    ------
+    StandError
+        If its shell is open below.
+    """
+    from drumtune.errors import StandError
+    from drumtune.physics.two_heads import TwoHeads
+
+    if stand.bottom is None:
+        raise StandError(f"{stand.name!r} is open below: give it a bottom head (drumtune stand new --replace)")
+    return TwoHeads(stand.drum.head, stand.bottom, stand.depth, vent=_vent(vent_mm))
+
+
+def _vent(diameter_mm: float | None) -> Vent | None:
+    from drumtune.physics.two_heads import Vent
+
+    return None if diameter_mm is None else Vent(within("--vent-mm", diameter_mm, 1.0, 100.0, "mm") / 1000.0)
+
+
+def _head(radius: float, shell: Shell, i: int) -> Head:
+    """A head of film, weight or both; the usual film where neither is told."""
+    from drumtune.drum import MIL, Head
+
+    weight, mil = shell.weights[i], shell.films_mil[i]
+    if weight is None and mil is None:
+        mil = FILMS_MIL[i]
+    film = 0.0 if mil is None else within(f"--{HEADS[i]}-film-mil", mil, 0.8, 30.0, "mil")
+    if weight is None:
+        return Head.of_film(radius, film)
+    return Head(radius, within(f"--{HEADS[i]}-surface-density-kg-m2", weight, 0.02, 3.0, "kg/m2"), film * MIL)
 
 
 def check_two_mass(plot: Path | None, folder: Path | None) -> None:

@@ -201,7 +201,7 @@ def _responses(sounds: Sounds) -> tuple[list[Signal], float, list[str]]:
     if sounds.sweep is not None:
         played = _read(sounds.sweep, None)
         _same_rate([takes[0], played], (sounds.claps[0], sounds.sweep))
-        return [room_sound.deconvolve(take.samples, played.samples) for take in takes], rate, warnings
+        return [room_sound.deconvolve(take.samples, played.samples, rate) for take in takes], rate, warnings
     found = [burst for take in takes for burst in room_sound.bursts(take.samples, rate)]
     clipped = sum(is_clipped(burst[: round(0.1 * rate)]) for burst in found)
     if clipped:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 EPILOG = "A drum is described once; then --drum NAME stands for its sizes in every command."
 NAME_HELP = "The drum's name. Left out: the name in the file."
-FILE_HELP = "Take the description from this stand file (TOML, one [drum] table) instead of options."
+FILE_HELP = "Take the description from this stand file (TOML, one \\[drum] table) instead of options."
 REPLACE_HELP = "Describe a drum of the log anew, after a change of head or hoop: its rounds stay, learning begins anew."
 BOTTOM_HELP = "Film of the bottom head, mil. Left out with its weight: open below."
 ROLE_HELP = "tom, snare or bass."

@@ -35,7 +35,7 @@ def synth(
     mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
     note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
     taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod.")] = 3,
-    tap_distance_mm: options.TapDistance = 45.0,
+    tap_distance_mm: options.AnyTapDistance = None,
     film_mil: options.FilmMil = None,
     surface_density_kg_m2: options.SurfaceDensity = None,
     slide: Annotated[float, typer.Option(help="How the rim holds the film: 0 held to 1 sliding.")] = 0.5,
@@ -66,14 +66,13 @@ def synth(
     options.check_outputs([out])
     _writable(rate, bits)
     if drum_name is not None:
-        sizes = {"--diameter-in": diameter_in, "--rods": rods, "--film-mil": film_mil}
-        given = {"--surface-density-kg-m2": surface_density_kg_m2}
-        drum = drums.of(drum_name, log, sizes | given).stand.drum
+        sizes = options.sizes(diameter_in, rods, tap_distance_mm, film_mil, surface_density_kg_m2, None)
+        drum = drums.of(drum_name, log, sizes).stand.drum
     else:
         drum = options.stand(
             diameter_in=drums.needed(diameter_in),
             rods=_counted(rods, needed=depth_in is None),
-            tap_distance_mm=tap_distance_mm,
+            tap_distance_mm=45.0 if tap_distance_mm is None else tap_distance_mm,
             film_mil=film_mil,
             surface_density=surface_density_kg_m2,
         )

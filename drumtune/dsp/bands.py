@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.fft import ifft, next_fast_len, rfft
 
 from drumtune.dsp.decay import DecayFigures, Figure, decay_figures, onset, power_decay
+from drumtune.dsp.floor import LEAST
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -93,7 +94,8 @@ def band_decays(signal: Array, rate: float, fraction: int = 1, lowest: float = 5
     """Decay figures in each band from `lowest` Hz up to the last whole band under half the rate, by frequency.
 
     The filter is run forwards, and again backwards where B T is under 16; figures with B T under 4 even so are
-    marked invalid (fit partials instead). All bands start at the broadband onset.
+    marked invalid (fit partials instead). All bands start at the broadband onset. Bands that a sound is too short to
+    show at all are left out.
 
     Raises
     ------
@@ -118,11 +120,13 @@ def _band(spectrum: Complex, duration: float, period: float, centre: float, frac
         return None
     band = Band(centre, fraction)
     figures = _figures(spectrum, duration, period, band)
+    if figures is None:
+        return None
     reference = figures.t20.value or figures.edt.value
     if reference is not None and width * reference > FORWARD_BT:
         return BandDecay(centre, figures, False)
     figures = _figures(spectrum, duration, period, replace(band, time_reversed=True))
-    return BandDecay(centre, _judge(figures, width), True)
+    return None if figures is None else BandDecay(centre, _judge(figures, width), True)
 
 
 def band_power(spectrum: Complex, period: float, band: Band) -> tuple[Array, float]:
@@ -141,12 +145,14 @@ def band_power(spectrum: Complex, period: float, band: Band) -> tuple[Array, flo
     return 2.0 * np.square(np.abs(envelope)), rate
 
 
-def _figures(spectrum: Complex, duration: float, period: float, band: Band) -> DecayFigures:
+def _figures(spectrum: Complex, duration: float, period: float, band: Band) -> DecayFigures | None:
+    """Figures of a band; None where it lasts too short a time for a decay to be seen."""
     power, rate = band_power(spectrum, period, band)
     power = power[: int(duration * rate)]
     step = max(1, int(rate / _CURVE_RATE))
     whole = power.size // step * step
-    return decay_figures(power_decay(power[:whole].reshape(-1, step).mean(axis=1), rate / step))
+    curve = power[:whole].reshape(-1, step).mean(axis=1)
+    return decay_figures(power_decay(curve, rate / step)) if curve.size >= LEAST else None
 
 
 def _judge(figures: DecayFigures, width: float) -> DecayFigures:

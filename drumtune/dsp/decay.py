@@ -174,13 +174,24 @@ def clarity(signal: Array, rate: float, early: float) -> float:
     """Early-to-late energy ratio in dB, border at `early` in s: C80 with 0.08, C50 with 0.05 (ISO 3382-1 A.2.3).
 
     Does not take noise off; give a signal that starts at its onset.
+
+    Raises
+    ------
+    ValueError
+        If there is no sound before the border or none after it.
     """
     early_energy, late_energy = _split(signal, rate, early)
     return float(10.0 * np.log10(early_energy / late_energy))
 
 
 def definition(signal: Array, rate: float, early: float = 0.05) -> float:
-    """Early share of the energy, 0...1: D50 (ISO 3382-1 A.2.3). Does not take noise off."""
+    """Early share of the energy, 0...1: D50 (ISO 3382-1 A.2.3). Does not take noise off.
+
+    Raises
+    ------
+    ValueError
+        If there is no sound before the border or none after it.
+    """
     early_energy, late_energy = _split(signal, rate, early)
     return early_energy / (early_energy + late_energy)
 

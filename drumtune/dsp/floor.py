@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+LEAST = 32
+"""Samples a decay has at least."""
 DECADE = 10.0 / np.log(10.0)
 """dB per neper of energy."""
 _MARGIN_DB = 7.0
@@ -87,8 +89,8 @@ def find_floor(power: Array, rate: float) -> Floor:
     ValueError
         If there are fewer than 32 samples, or none is positive.
     """
-    if power.size < 32 or not power.max() > 0.0:
-        raise ValueError(f"a decay needs 32 samples and some power, got {power.size} samples")
+    if power.size < LEAST or not power.max() > 0.0:
+        raise ValueError(f"a decay needs {LEAST} samples and some power, got {power.size} samples")
     duration = power.size / rate
     length = min(0.03, duration / 40.0)
     floor = float(power[-max(1, int(_TAIL * power.size)) :].mean())

@@ -5,7 +5,7 @@ docs/physics.md, section Glide. Conventions: signals from their onset on, shape 
 from the onset; falls in cents, positive when the pitch comes down.
 
 Does not tell which head or mode a partial belongs to, and takes no pair of lines for a glide or the reverse: pairs are
-looked for in the sound with its glide taken out (`unwarp`), and only after 0.25 s (see beats.py).
+looked for in the sound with its glide taken out (`unwarp`), and only after 0.25 s (see flat_lines.py).
 """
 
 from __future__ import annotations

@@ -40,6 +40,9 @@ _ALIKE = 0.85
 """Likeness of lines of a tap in a run of other sounds."""
 _SHOWN = 8
 """Times told in a message before it is shortened."""
+_CHECK = "check the numbers of rods and of taps per rod, or tap the round again"
+_COUNT = "check the number of rods, say with --taps-per-rod how often each was tapped, or tap the round again"
+"""What to do where taps and rods do not agree."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,6 +346,11 @@ def grouped(
     -------
     groups, rejected
         As `taps_by_rod`.
+
+    Raises
+    ------
+    TakeError
+        As `find` and `group_taps`.
     """
     if len(starts) != rods or rods == 1:
         search = find(None, None if per_rod is None else rods * per_rod)
@@ -371,18 +379,17 @@ def _by_pauses(taps: tuple[Tap, ...], rods: int) -> tuple[tuple[Tap, ...], ...]:
         longest = np.arange(1, rods) * each - 1
         inner = np.delete(gaps, longest)
         if left or gaps[longest].mean() < inner.mean() or inner.max() > 1.5 * gaps[longest].mean():
-            raise _count_error(taps, f"{rods} rods, and the pauses do not show where a rod ends; --taps-per-rod says")
+            raise _count_error(taps, f"{rods} rods, and the pauses do not show where a rod ends", _COUNT)
     cuts = [0, *(int(k) + 1 for k in longest), len(taps)]
     return tuple(taps[a:b] for a, b in itertools.pairwise(cuts))
 
 
-def _count_error(taps: tuple[Tap, ...], wanted: str) -> TakeError:
-    """One line with what was found and what was asked for."""
+def _count_error(taps: tuple[Tap, ...], wanted: str, cure: str = _CHECK) -> TakeError:
+    """One line with what was found, what was asked for, and what to do."""
     faulty = [tap.onset for tap in taps if not tap.usable]
     odd = f", doubtful at {_times(faulty)}" if faulty else ""
     return TakeError(
-        f"found {len(taps)} taps at {_times([tap.onset for tap in taps])}{odd}, but asked for {wanted}: "
-        "check the numbers of rods and of taps per rod, or tap the round again",
+        f"found {len(taps)} taps at {_times([tap.onset for tap in taps])}{odd}, but asked for {wanted}: {cure}",
         reason="count",
         estimate=taps,
     )

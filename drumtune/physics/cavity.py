@@ -38,8 +38,8 @@ def two_mass_pair(top: ArrayLike, bottom: ArrayLike, coupling: ArrayLike) -> NDA
     Raises
     ------
     ValueError
-        If a frequency is not positive or the coupling is negative or above the geometric mean of the two, which no
-        springs can do.
+        If a frequency is not positive or the coupling is negative or not below the geometric mean of the two, which
+        no springs can do.
     """
     a, b, k = (np.asarray(x, float) for x in (top, bottom, coupling))
     if not (np.all(a > 0) and np.all(b > 0) and np.all(k >= 0)):

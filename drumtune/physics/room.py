@@ -169,12 +169,24 @@ def reverberation_at(room: Room, frequency: ArrayLike) -> Array:
 
 
 def sabine(room: Room) -> float:
-    """Sabine's T60 (s) from the walls' absorption: 24 ln 10 V / (c A), A the absorbing area. ISO 354 eq. 5 at m = 0."""
+    """Sabine's T60 (s) from the walls' absorption: 24 ln 10 V / (c A), A the absorbing area. ISO 354 eq. 5 at m = 0.
+
+    Raises
+    ------
+    ValueError
+        If the room is given by its decay, not by its walls.
+    """
     return 8.0 * DECAY * room.volume / (room.air.sound_speed * _absorbing_area(room, eyring=False))
 
 
 def eyring(room: Room) -> float:
-    """Eyring's T60 (s): 24 ln 10 V / (-c S ln(1 - mean absorption)). C. F. Eyring, JASA 1(2A), 1930."""
+    """Eyring's T60 (s): 24 ln 10 V / (-c S ln(1 - mean absorption)). C. F. Eyring, JASA 1(2A), 1930.
+
+    Raises
+    ------
+    ValueError
+        If the room is given by its decay, not by its walls.
+    """
     return 8.0 * DECAY * room.volume / (room.air.sound_speed * _absorbing_area(room, eyring=True))
 
 

@@ -75,7 +75,13 @@ class TwoHeads:
             raise ValueError(f"the depth must be positive, got {self.depth}")
 
     def swapped(self) -> TwoHeads:
-        """Return the same drum turned over."""
+        """Return the same drum turned over.
+
+        Raises
+        ------
+        ValueError
+            If its shell is open below.
+        """
         if self.bottom is None:
             raise ValueError("a shell open below cannot be turned over")
         return replace(self, top=self.bottom, bottom=self.top)
@@ -213,7 +219,13 @@ def pair(
 
 
 def pair_frequencies(drum: TwoHeads, top: ArrayLike, bottom: ArrayLike, m: int = 0) -> NDArray[np.float64]:
-    """Frequencies of `pair` alone, shape (..., 2), Hz: quicker, where nothing of shapes and losses is asked."""
+    """Frequencies of `pair` alone, shape (..., 2), Hz: quicker, where nothing of shapes and losses is asked.
+
+    Raises
+    ------
+    ValueError
+        If a tension is not positive.
+    """
     frequencies, vectors = all_modes(drum, *_tensions(drum, top, bottom), m)
     return np.take_along_axis(frequencies, _chosen(drum, m, frequencies, vectors), -1)
 
@@ -228,7 +240,13 @@ def family(  # noqa: PLR0913 - the same six as `pair`, and a ceiling
     loss: float = LOSS_FACTOR,
     edge: float = EDGE_DECAY,
 ) -> CoupledModes:
-    """All modes of order m between 1 Hz and `ceiling` (Hz) at one tuning; see `pair`."""
+    """All modes of order m between 1 Hz and `ceiling` (Hz) at one tuning; see `pair`.
+
+    Raises
+    ------
+    ValueError
+        If a tension is not positive.
+    """
     upper, lower = _tensions(drum, top, bottom)
     frequencies, vectors = all_modes(drum, upper, lower, m)
     chosen = np.flatnonzero((frequencies > 1.0) & (frequencies < ceiling))

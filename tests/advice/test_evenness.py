@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from takes_read import known, read_again, reading
 
 from drumtune.advice.evenness import _judge, read_head, spread_of
-from drumtune.drum import Head
+from drumtune.drum import Air, Head
 from drumtune.dsp.taps import Tap
 from drumtune.errors import TakeError
 from drumtune.physics.air import tension
@@ -107,6 +107,15 @@ def test_the_wrong_head_is_noticed_by_the_spacing_of_its_modes():
     read = read_head(it.samples, it.rate, it.taps, large)
     assert any("check --diameter-in" in warning for warning in read.warnings)
     assert not any("check --diameter-in" in warning for warning in reading("take04").warnings)
+
+
+def test_a_head_is_held_against_the_air_it_was_read_in():
+    """The air's weight goes with density times radius: in air that is as much thinner the larger head sounds as it."""
+    it = known("take04")
+    large = it.drum.with_head(Head.of_film(0.4, it.truth["film_mil"]))
+    thin = Air(density=Air().density * it.drum.head.radius / large.head.radius)
+    read = read_head(it.samples, it.rate, it.taps, large, air=thin)
+    assert not any("check --diameter-in" in warning for warning in read.warnings)
 
 
 def test_one_and_the_same_sound_at_every_rod_is_no_head():

@@ -2,7 +2,9 @@
 
 import itertools
 import math
+import re
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from drumtune.advice.intervals import patterns
 from drumtune.advice.kit_match import smallest_changes
 from drumtune.advice.kit_problem import Facts, Priorities, WireLines, Wish, frequency_of, number_of, pose
 from drumtune.advice.kit_range import voice
+from drumtune.advice.pair import turns_between
 from drumtune.drum import Drum, Head
 from drumtune.errors import DrumtuneError
 from drumtune.notes import note_frequency, note_name
@@ -312,6 +315,16 @@ def test_scales_and_chords_go_round():
     assert [pattern.steps for pattern in patterns("triad", 2)] == [((4,), (3,)), ((3,), (5,)), ((5,), (4,))]
 
 
+def test_a_bottom_head_far_under_the_top_sets_no_limit_that_the_top_cannot_reach():
+    """An octave over the pitch at which the bottom film passes its share there is no (1,1) of the top head at all."""
+    own = voice(tom("floor", 16, 14, 8, offset=-12.0))
+    assert own.limits.high == pytest.approx(voice(replace(own.stand, bottom=None)).limits.high)
+    bottom = own.bottom_tension(own.tensions)
+    assert np.all(np.diff(bottom) > 0.0)
+    assert film.safe_share(film.stress(bottom, own.stand.bottom.thickness)).max() < 1.0
+    assert own.limits.under == "its bottom head goes slack"
+
+
 @pytest.mark.parametrize("fields", [{"top_rod": 1900.0}, {"bottom_rod": 1900.0}])
 def test_a_present_pitch_no_film_bears_is_refused(fields):
     """A 16 inch film of 10 mil at 1900 Hz would need far more than its strength, 196 MPa."""
@@ -400,6 +413,19 @@ def test_remarks_turn_the_head_the_right_way(trio):
     assert any("bring it back up" in line for line in kit_report.remarks(own, own.setting(95.0)))
     assert any("stays" in line for line in kit_report.remarks(own, own.setting(110.0)))
     assert any("give rod_hz" in line for line in kit_report.remarks(trio[1], trio[1].setting(110.0)))
+
+
+def test_the_range_of_turns_holds_the_turns_advised():
+    """Film of 10 mil on 16 inches; a deviation of so much of the turns that a decimal would not show it."""
+    drum = tom("floor", 16, 14, 8).drum
+    words = r"by about ([\d /]+) turns? \(roughly ([\d /]+) to ([\d /]+) turns?\)"
+    for target in np.linspace(700.0, 6000.0, 40):
+        said = re.search(words, kit_report._turns("top", drum, 500.0, target))
+        about, least, most = (float(sum(Fraction(part) for part in found.split())) for found in said.groups())
+        turns, sd = turns_between(drum.head, 500.0, target)
+        assert least <= about <= most
+        assert least <= turns - sd <= least + 1 / 8
+        assert most - 1 / 8 <= turns + sd <= most
 
 
 def test_a_kit_with_a_bass_drum_and_eight_drums_is_solved(trio):

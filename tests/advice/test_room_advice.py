@@ -205,7 +205,7 @@ def test_a_sweep_is_turned_into_the_response_it_was_played_through(response):
     rng = np.random.default_rng(2)
     heard = np.concatenate([np.zeros(700), np.convolve(played, response), np.zeros(4000)])
     heard += 1e-4 * np.abs(heard).max() * rng.standard_normal(heard.size)
-    found = room_sound.bands([room_sound.deconvolve(heard, played)], RATE)
+    found = room_sound.bands([room_sound.deconvolve(heard, played, RATE)], RATE)
     straight = room_sound.bands([response], RATE)
     assert len(found) == len(straight)
     for band, other in zip(found[2:], straight[2:], strict=True):
@@ -213,12 +213,19 @@ def test_a_sweep_is_turned_into_the_response_it_was_played_through(response):
         assert ours == pytest.approx(theirs, rel=0.03)
 
 
+@pytest.mark.parametrize("rate", [8000, 44100, 96000])
+def test_a_response_starts_two_milliseconds_before_the_direct_sound_at_any_rate(rate):
+    played = room_sound.sweep(50.0, 3500.0, 1.0, rate)
+    heard = np.concatenate([np.zeros(rate // 10), played, np.zeros(rate // 2)])
+    assert np.abs(room_sound.deconvolve(heard, played, rate)).argmax() == round(0.002 * rate)
+
+
 def test_what_is_no_recording_of_the_sweep_is_refused():
     played = room_sound.sweep(40.0, 3600.0, 2.0, RATE)
     with pytest.raises(TakeError, match="shorter than the sweep"):
-        room_sound.deconvolve(played[:1000], played)
+        room_sound.deconvolve(played[:1000], played, RATE)
     with pytest.raises(TakeError, match="does not hold the sweep"):
-        room_sound.deconvolve(np.random.default_rng(1).standard_normal(4 * RATE), played)
+        room_sound.deconvolve(np.random.default_rng(1).standard_normal(4 * RATE), played, RATE)
     with pytest.raises(ValueError, match="half the rate"):
         room_sound.sweep(40.0, 4000.0, 2.0, RATE)
 
@@ -233,6 +240,19 @@ def test_claps_are_cut_apart():
     assert all(abs(np.abs(part[: RATE // 20]).argmax()) < 0.02 * RATE for part in parts)
     with pytest.raises(TakeError, match="silent"):
         room_sound.bursts(np.zeros(RATE), RATE)
+
+
+def test_claps_that_the_recordings_end_cuts_off_are_left_out():
+    rng = np.random.default_rng(8)
+    clap = rng.standard_normal(RATE) * np.exp(-np.arange(RATE) / RATE / 0.06)
+    gap, start = 1e-4 * rng.standard_normal(RATE // 2), clap[: round(0.012 * RATE)]
+    assert len(room_sound.bursts(np.concatenate([gap, clap, gap, start]), RATE)) == 1
+    with pytest.raises(TakeError, match="ends right after the clap") as failure:
+        room_sound.bursts(np.concatenate([gap, start]), RATE)
+    assert failure.value.reason == "short"
+    with pytest.raises(TakeError, match="record the room's ring") as failure:
+        room_sound.bands([start[:40]], RATE)
+    assert failure.value.reason == "short"
 
 
 def test_grades_follow_the_number_of_places():

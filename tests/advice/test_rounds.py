@@ -75,7 +75,9 @@ def test_what_friction_will_still_give_is_not_turned_again():
     state = waiting_for_friction()
     assert np.ptp(state.pulls) > 4.0 * FINE_SPREAD
     assert plan_round(state, DRUM, TENSION).moves == ()
-    assert plan_back(state, DRUM, TENSION, Setting("stage", np.zeros(8), 0.0)).moves == ()
+    plan = plan_back(state, DRUM, TENSION, Setting("stage", np.zeros(8), 0.0))
+    assert plan.moves == ()
+    assert plan.notes[0] == "The head as a whole stands where it stood in 'stage'."
 
 
 def test_no_rod_is_turned_by_more_than_a_quarter():

@@ -12,6 +12,7 @@ from drumtune.advice.turns import (
     Move,
     beating_spread,
     crosswise,
+    moved,
     plan_moves,
     signed_turns,
     words,
@@ -254,7 +255,16 @@ def test_moves_come_with_the_caution_on_hearing_and_with_how_little_is_known():
     result = plan(SEESAW)
     assert any("ear protection" in caution for caution in result.cautions)
     assert any("known to about" in note for note in result.notes)
+    assert moved(result.pitch_change_cents) in result.notes
     assert not any("ear protection" in caution for caution in plan(SEESAW, verdict="even").cautions)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [(-0.4, "stay where it is"), (0.0, "stay where it is"), (-0.6, "by -1 cents"), (3.2, "+3 cents")],
+)
+def test_a_head_that_moves_by_no_cent_is_said_to_stay(change, words):
+    assert words in moved(change)
 
 
 def test_a_rod_far_out_of_line_is_named_and_its_neighbours_are_not():

@@ -128,6 +128,7 @@ def test_a_clipped_hit_is_marked_and_no_failure(command, recorded):
     (np.zeros(FS), "silent"),
     (0.1 * np.random.default_rng(0).standard_normal(FS), "stroke"),
     (sound(duration=0.08), "0.1 s"),
+    (np.repeat([0.0, 0.5, 0.0], [FS // 2, 10, FS]), "over at once"),
     (np.full(FS, np.nan), "not numbers"),
     (np.zeros(0), "no sound"),
 ])  # fmt: skip

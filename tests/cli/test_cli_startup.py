@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from importlib import metadata
 
 import pytest
 
@@ -11,16 +12,21 @@ from drumtune.cli import COMMANDS, THREADS
 HEAVY = ("numpy", "scipy", "matplotlib", "librosa", "numba", "soundfile", "av", "starlette", "drumtune.drum")
 
 
-def test_asking_for_help_loads_no_numbers_no_audio_no_pictures():
+@pytest.mark.parametrize("option", ["--help", "--version"])
+def test_asking_for_help_or_version_loads_no_numbers_no_audio_no_pictures(option):
     script = (
         "import sys, drumtune.cli\n"
-        "sys.argv = ['drumtune', '--help']\n"
+        f"sys.argv = ['drumtune', '{option}']\n"
         "try:\n    drumtune.cli.main()\n"
         "except SystemExit as stop:\n    assert stop.code == 0, stop.code\n"
         f"print('LOADED', *(name for name in {HEAVY!r} if name in sys.modules))\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1].split() == ["LOADED"]
+
+
+def test_the_version_is_that_of_the_package(command):
+    assert command("--version") == (0, f"drumtune {metadata.version('drumtune')}\n", "")
 
 
 def test_help_names_every_command(command):

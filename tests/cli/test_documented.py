@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 import typer
+from rich.text import Text
 
 from drumtune.cli import build
 from drumtune.cli.demo import samples
@@ -36,7 +37,8 @@ def commands(group, names=()):
             yield (*names, name), command
 
 
-ALL = dict(commands(typer.main.get_command(build())))
+ROOT = typer.main.get_command(build())
+ALL = dict(commands(ROOT))
 
 
 def page(word):
@@ -54,10 +56,25 @@ def test_every_option_is_told_in_the_page_of_its_command(words):
     assert [name for name in options if name != "--help" and not told(name, page(words[0]))] == []
 
 
+def test_every_option_of_drumtune_itself_is_told_in_the_readme():
+    text = (DOCS.parent / "README.md").read_text(encoding="utf-8")
+    options = [name for option in ROOT.params for name in option.opts]
+    assert "--version" in options
+    assert [name for name in options if not told(name, text)] == []
+
+
 @pytest.mark.parametrize("words", ALL, ids=" ".join)
 def test_every_option_and_argument_has_a_help_text(words):
     bare = [option.name for option in ALL[words].params if not getattr(option, "help", "")]
     assert bare == []
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_help_is_printed_as_it_is_written(words):
+    """The parser takes words in square brackets for markup, and leaves them out, unless they are escaped."""
+    texts = [ALL[words].help, ALL[words].epilog, *(getattr(option, "help", None) for option in ALL[words].params)]
+    for text in filter(None, texts):
+        assert Text.from_markup(text).plain == text.replace("\\[", "["), text
 
 
 def fields(schema):

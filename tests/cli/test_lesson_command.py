@@ -74,6 +74,7 @@ def test_a_drum_of_the_log_can_be_the_subject(tmp_path):
         (("--seed", "-1"), "--seed lies in"),
         (("--drum", "oak", "--diameter-in", "12"), "leave out --diameter-in"),
         (("--top-hz", "950"), "the top head"),
+        (("--film-mil", "0.8", "--top-hz", "500", "--bottom-semitones", "-9"), "past the safe stress of its film"),
     ],
 )
 def test_what_cannot_be_taught_is_refused_and_nothing_written(command, tmp_path, options, says):

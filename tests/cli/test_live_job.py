@@ -1,5 +1,6 @@
 """What the live page and the terminal ask for, on a real log: a recording read, pair, kit, ring and log of a drum."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,10 @@ import pytest
 import soundfile
 
 from drumtune.cli import live_job
+from drumtune.drum import INCH, MIL, Head
 from drumtune.errors import DrumtuneError
+from drumtune.physics import film, held_head
+from drumtune.physics.two_heads import BOTTOM, TwoHeads
 from drumtune.session import Session
 
 TAKE = Path(__file__).parents[1] / "data" / "taps" / "take01.flac"
@@ -31,6 +35,25 @@ def test_an_uploaded_recording_is_one_more_round_and_pair_suggestions_follow_fro
     assert found.document["take"]["files"] == ["take01.flac"]
     assert [row["number"] for row in live_job.log_of(log, "lab")] == [1]
     assert live_job.pair(log, "lab")["recommended"]
+
+
+SNARE = ("--diameter-in", 14, "--depth-in", 5.5, "--bottom-film-mil", 2)
+
+
+def test_page_and_command_advise_no_snare_side_past_what_its_film_bears(command, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    logged = ("--drum", "snare", "--log", "log.sqlite3")
+    assert command("stand", "new", "snare", *SNARE, "--rods", 8, "--log", "log.sqlite3")[0] == 0
+    assert command("synth", "take.wav", *logged, "--mean-hz", 330, "--taps-per-rod", 3)[0] == 0
+    live_job.read_file(Path("log.sqlite3"), "snare", Path("take.wav"), 3)
+    page = live_job.pair(Path("log.sqlite3"), "snare")
+    said = json.loads(command("pair", *logged, "--top-hz", page["stand"]["top_hz"], "--json")[1])
+    described = json.loads(command("pair", *SNARE, "--top-hz", page["stand"]["top_hz"], "--json")[1])
+    steps = [[one["semitones"] for one in found["recommended"]] for found in (page, said, described)]
+    assert steps[0] == steps[1] == steps[2]
+    drum = TwoHeads(Head.of_film(7 * INCH, 10), Head.of_film(7 * INCH, 2), 5.5 * INCH)
+    pitches = [target["bottom_hz"] for target in page["targets"]]
+    assert film.stress(held_head.held_tension(drum, pitches, 1, BOTTOM), 2 * MIL).max() < film.STRENGTH
 
 
 def test_the_drums_of_the_log_make_a_kit(log):

@@ -210,6 +210,7 @@ def test_takes_are_listed_compared_undone_and_deleted(log, hear, command):
     assert [rod["change_cents"] for rod in compared["rods"]] == pytest.approx(list(-0.8 * PULLS))
     assert compared["pitch_change_cents"] == 0.0
     assert "Spread: 70, then 14 cents." in command("log", "compare", 1, 2)[1]
+    assert "The head as a whole: as it was." in command("log", "compare", 1, 2)[1]
     assert command("log", "undo")[0] == 0
     assert len(command("log", "list")[1].splitlines()) == 2
     assert "(undone)" in command("log", "list", "--all")[1]
@@ -285,6 +286,20 @@ def test_every_command_that_takes_sizes_takes_a_drum(log, command, tmp_path):
     for words in (("synth", tmp_path / "c.wav", "--rods", 8), ("pair",), ("ring", tmp_path / "a.wav")):
         status, _, err = command(*words, "--drum", "two", "--diameter-in", 14)
         assert (status, "leave out --diameter-in" in err) == (2, True)
+
+
+@pytest.mark.parametrize(("words", "option"), [
+    (("synth", "a.wav", "--tap-distance-mm", 20), "--tap-distance-mm"),
+    (("pair", "--top-hz", 150, "--top-film-mil", 10), "--top-film-mil"),
+    (("pair", "--top-hz", 150, "--bottom-film-mil", 2), "--bottom-film-mil"),
+    (("pair", "--top-hz", 150, "--top-surface-density-kg-m2", 0.4), "--top-surface-density-kg-m2"),
+    (("pair", "--top-hz", 150, "--bottom-surface-density-kg-m2", 0.1), "--bottom-surface-density-kg-m2"),
+])  # fmt: skip
+def test_what_a_drum_of_the_log_has_told_is_not_told_again(log, command, tmp_path, monkeypatch, words, option):
+    monkeypatch.chdir(tmp_path)
+    status, out, err = command(*words, "--drum", "floor")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert f"leave out {option}" in err
 
 
 def test_a_ring_with_a_drum_names_its_modes_as_with_its_diameter(log, command, tmp_path):

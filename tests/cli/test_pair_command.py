@@ -95,6 +95,34 @@ def test_an_unreachable_pitch_is_null_and_said_in_words(run):
     assert "no tension of this head" in run(*snare)[1]
 
 
+@pytest.fixture
+def kept(command, tmp_path):
+    """Words for a snare of a log whose bottom head is told by film and by weight, the top by its pitch near a rod."""
+    stand, log = tmp_path / "snare.toml", tmp_path / "log.sqlite3"
+    stand.write_text(
+        '[drum]\nname = "snare"\ndiameter_in = 14\ndepth_in = 5.5\nrods = 8\ntop = { film_mil = 10, rod_hz = 300 }\n'
+        "bottom = { film_mil = 2, surface_density_kg_m2 = 0.08 }\n"
+    )
+    assert command("stand", "new", "--file", stand, "--log", log)[0] == 0
+    return "--drum", "snare", "--log", log
+
+
+def test_a_head_told_by_film_and_by_weight_keeps_both(run, kept):
+    typed = "--diameter-in 14 --depth-in 5.5 --bottom-film-mil 2 --bottom-surface-density-kg-m2 0.08 --top-hz 300"
+    for words in (kept, typed.split()):
+        stand = strict(run(*words, "--json")[1])["stand"]
+        assert (stand["bottom_film_mil"], stand["bottom_surface_density_kg_m2"]) == (2.0, 0.08)
+        status, _, err = run(*words, "--bottom-hz", 540)
+        assert status == 2
+        assert "past the strength of polyester" in err
+
+
+def test_pitches_kept_of_the_rods_are_not_taken_for_those_of_the_centre(run, kept):
+    status, _, err = run(*kept, "--pitch", "centre")
+    assert status == 2
+    assert "--top-hz is missing" in err
+
+
 def test_pictures_and_sounds_are_written(run, tmp_path):
     for ending in ("png", "svg", "pdf"):
         assert run(*TOM, "--plot", tmp_path / f"p.{ending}")[0] == 0

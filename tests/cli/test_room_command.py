@@ -144,6 +144,16 @@ def test_recordings_at_two_rates_or_silent_are_refused(command, tmp_path):
     assert (status, err.count("\n")) == (2, 1)
 
 
+def test_a_recording_in_which_nothing_sets_in_is_refused_and_no_decay_assumed(command, tmp_path):
+    rate, path = 8000, tmp_path / "fade.wav"
+    noise = 0.1 * np.random.default_rng(0).standard_normal(3 * rate)
+    soundfile.write(path, noise * np.linspace(0.0, 1.0, noise.size), rate)
+    for words in ((path,), ("--near", path, "--far", path)):
+        status, out, err = command("room", *SIZE, *words)
+        assert (status, out, err.count("\n")) == (2, "", 1)
+        assert "sets in sharply: clap again" in err
+
+
 def test_hits_near_and_far_are_told_apart(command, tmp_path):
     """A drum's line at 111 Hz with room modes under it; own synthesis, so only the wiring is shown here."""
     rate = 8000

@@ -82,6 +82,12 @@ def test_a_band_too_narrow_for_its_decay_says_so():
     assert "too narrow" in band.figures.t20.reason
 
 
+def test_a_sound_too_short_for_a_decay_shows_no_band():
+    """12 ms at 2000 points a second, the rate of a band's curve, are 24: a decay needs 32 (floor.py)."""
+    sound = np.random.default_rng(2).standard_normal(int(0.012 * FS))
+    assert band_decays(sound, FS) == ()
+
+
 def test_bands_that_are_none_are_refused():
     with pytest.raises(ValueError, match="octaves"):
         band_centres(100, 50)

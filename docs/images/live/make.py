@@ -23,7 +23,7 @@ from drumtune.advice import pair_sound  # noqa: E402
 from drumtune.advice import round as rounds  # noqa: E402
 from drumtune.advice.turns import Move  # noqa: E402
 from drumtune.cli import live_job, pair_job  # noqa: E402
-from drumtune.cli.pair_stand import Shell  # noqa: E402
+from drumtune.cli.pair_stand import Shell, described  # noqa: E402
 from drumtune.physics.whole_hit import Stroke  # noqa: E402
 from drumtune.web.app import Hall, build  # noqa: E402
 
@@ -32,7 +32,7 @@ PULLS = (6.0, -31.0, 14.0, 22.0, -9.0, -18.0, 37.0, -21.0)
 MOVES = (Move(1, 2, "raise", 0.125), Move(2, 8, "raise", 0.0625), Move(3, 7, "lower", 0.0625))
 READING = {
     "verdict": "uneven", "spread_cents": 68.0, "spread_sd_cents": 5.0, "expected_spread_cents": 24.0,
-    "reasons": ["spread 68 cents, above 20"], "notes": ["The whole head is expected to move by +6 cents."],
+    "reasons": ["spread 68 cents, above 20"], "notes": ["The head as a whole is expected to move by +6 cents."],
     "cautions": ["Wear ear protection."], "take": {"warnings": []},
     "rods": [{"rod": i + 1, "pull_cents": pull, "pull_sd_cents": 4.0, "heard_hz": 187.0, "heard_note": "F#3",
               "heard_cents": 18.0, "taps_used": 3} for i, pull in enumerate(PULLS)],
@@ -86,9 +86,9 @@ def answers(folder: Path) -> dict[str, object]:
         live_job.describe(log, {**told, "top": {"film_mil": 7.5}, "bottom": {"film_mil": 7.5}})
     take = HERE.parents[2] / "tests" / "data" / "taps" / "take01.flac"
     live_job.read_file(log, "rack", take, 3)
-    shell = Shell(14.0, 14.0, (7.5, 7.5), (None, None), None)
+    drum = described(Shell(14.0, 14.0, (7.5, 7.5)))
     wish = pair_job.Wish("long", "rod", 18.0, 180.0, 200.0)
-    tuning = pair_job.do(shell, pair_job.Takes(None, None, None, None), wish).tuning
+    tuning = pair_job.do(drum, pair_job.Takes(None, None, None, None), wish).tuning
     sound = pair_sound.hit(tuning, 2.0, 3 * 48000, 48000.0, Stroke(noise_db=-26.0))
     room = 1e-3 * np.random.default_rng(0).standard_normal(5 * 48000)
     room[24000 : 24000 + sound.size] += 0.5 * sound / np.abs(sound).max()

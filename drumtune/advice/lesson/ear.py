@@ -52,7 +52,13 @@ class Tom:
 
 
 def intervals(subject: Subject, seed: int) -> Chapter:
-    """Chapter on intervals between two toms."""
+    """Chapter on intervals between two toms.
+
+    Raises
+    ------
+    StandError
+        If no tuning of the smaller tom's heads gives a note that is wanted.
+    """
     rng = generator(seed, 7)
     low = _tom(subject, subject.shell, _note(subject))
     highs = [_tom(subject, _smaller(subject), low.note * 2.0 ** (step / 12.0)) for step in INTERVALS]

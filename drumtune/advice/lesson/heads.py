@@ -19,13 +19,12 @@ from drumtune.advice.lesson.subject import (
     Subject,
     generator,
     level,
+    past_safe,
     pitch,
 )  # fmt: skip
 from drumtune.advice.pair_aims import BEATING, named
 from drumtune.notes import note_name
 from drumtune.physics import feel, held_head, two_heads, whole_hit
-from drumtune.physics.film import safe_share
-from drumtune.physics.film import stress as film_stress
 from drumtune.physics.two_heads import TOP
 from drumtune.physics.whole_hit import Stroke
 
@@ -102,17 +101,12 @@ def _feel(subject: Subject) -> Feel:
     for step in STEPS:
         hertz = subject.top_hz * 2.0 ** (step / 12.0)
         tension = float(held_head.held_tension(subject.shell, hertz, 1, TOP))
-        if tension <= 0.0 or _past(subject, tension):
+        if tension <= 0.0 or past_safe(subject, tension):
             continue
         note = two_heads.pair_frequencies(subject.shell, tension, subject.bottom_tension)[0]
         head = subject.shell.top
         found.append((step, hertz, feel.stiffness(head, tension), feel.contact_time(head, tension), note))
     return Feel(*np.array(found, float).T)
-
-
-def _past(subject: Subject, tension: float) -> bool:
-    thickness = subject.shell.top.thickness
-    return bool(thickness and safe_share(film_stress(tension, thickness)) >= 1.0)
 
 
 def _hit(subject: Subject, step: float, seconds: float, seed: int = 1) -> Array:
@@ -247,7 +241,7 @@ def _bench_row(subject: Subject, step: int) -> list[dict[str, Any] | None]:
     empty: list[dict[str, Any] | None] = [None] * len(BOTTOM_STEPS)
     hertz = subject.top_hz * 2.0 ** (step / 12.0)
     tension = float(held_head.held_tension(subject.shell, hertz, 1, TOP))
-    if tension <= 0.0 or _past(subject, tension):
+    if tension <= 0.0 or past_safe(subject, tension):
         return empty
     tuning = pair.Tuning(subject.shell, tension, hertz)
     scan = pair.scan(tuning, [float(b - step) for b in BOTTOM_STEPS])

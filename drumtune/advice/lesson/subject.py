@@ -17,7 +17,7 @@ from drumtune.drum import Air, Drum
 from drumtune.errors import StandError
 from drumtune.notes import note_name
 from drumtune.physics import air as loaded
-from drumtune.physics import held_head, synthesis
+from drumtune.physics import film, held_head, synthesis
 from drumtune.physics.synthesis import SoundingHead
 from drumtune.physics.two_heads import BOTTOM, TwoHeads
 
@@ -125,13 +125,24 @@ def check(subject: Subject) -> None:
     Raises
     ------
     StandError
-        If a head cannot be so tuned.
+        If a head cannot be so tuned, or not safely.
     """
+    if past_safe(subject, subject.tuning.top_tension):
+        raise StandError(
+            f"the top head at {subject.top_hz:.4g} Hz is past the safe stress of its film: tune it lower, or give it a "
+            "thicker film"
+        )
     if not pair.scan(subject.tuning, [subject.semitones]).usable[0]:
         raise StandError(
             f"no bottom head can stand {subject.semitones:+g} semitones from {subject.top_hz:.4g} Hz on this drum: "
             "check pitch, sizes and films"
         )
+
+
+def past_safe(subject: Subject, tension: float) -> bool:
+    """Whether a tension in N/m takes the top head's film past its safe stress; not known of a head only weighed."""
+    thickness = subject.shell.top.thickness
+    return bool(thickness and film.safe_share(film.stress(tension, thickness)) >= 1.0)
 
 
 def level(sounds: Sequence[Array], peak: float = PEAK) -> list[Array]:
