@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from drumtune.cli import job, round_job
-from drumtune.store import opened, queries
+from drumtune.store import changes, opened, queries
+from drumtune.store.file import copy_path, make
+from drumtune.store.schema import MIGRATIONS
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
 import log_material
@@ -260,6 +262,44 @@ def test_a_log_that_is_none_is_told_in_one_line_by_every_command(tmp_path, comma
         assert (status, out, err.count("\n")) == (2, "", 1)
         assert "some other program" in err
     assert other.read_bytes() == before
+
+
+@pytest.fixture
+def old_log(log):
+    """The log as version 1 of the tables had it, with its drum."""
+    log.unlink()
+    make(log, MIGRATIONS[:1])
+    with opened(log, writing=True, migrations=MIGRATIONS[:1]) as connection:
+        changes.add_stand(connection, log_material.FLOOR)
+    return log
+
+
+def test_log_update_brings_an_older_log_up_and_keeps_a_copy(old_log, command):
+    status, out, err = command("log", "list")
+    assert (status, out, "drumtune log update" in err) == (2, "", True)
+    assert command("log", "update") == (0, f"{old_log} is up to date\n", "")
+    assert command("log", "list")[0] == 0
+    assert copy_path(old_log, 1).exists()
+
+
+def test_a_round_brings_an_older_log_up(old_log, hear):
+    assert hear(PULLS)[::2] == (0, "")
+    assert len(entries(old_log)) == 1
+    assert copy_path(old_log, 1).exists()
+
+
+@pytest.mark.parametrize("name", ["listen", "serve"])
+def test_a_live_round_brings_an_older_log_up(old_log, command, name):
+    assert "no drum called 'tom'" in command(name, "--drum", "tom")[2]
+    assert copy_path(old_log, 1).exists()
+
+
+def test_neither_an_update_nor_a_round_makes_a_log(command, tmp_path):
+    none = tmp_path / "none.sqlite3"
+    for words in (("log", "update"), ("even", tmp_path / "a.wav", "--drum", "floor")):
+        status, _, err = command(*words, "--log", none)
+        assert (status, "there is no log at" in err) == (2, True)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_take_deleted_between_two_breaks_the_chain(log, hear, command):
