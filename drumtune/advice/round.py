@@ -381,8 +381,10 @@ def _extra(state: Round, event: Extra) -> Answer:
 def _go(state: Round, event: Go) -> Answer:
     if not 1 <= event.rod <= state.rods:
         raise ValueError(f"rods are 1 to {state.rods}, got {event.rod}")
+    if state.phase == "moves":
+        return _senseless(state)
     state = _void(state, lambda stroke: stroke.rod == event.rod, "rod")
-    state = replace(state, phase="tapping", due=event.rod, moves=(), ticked=(), verdict="", trouble="")
+    state = replace(state, phase="tapping", due=event.rod, trouble="")
     return _due(state, Message("note", f"Rod {event.rod} is tapped anew."))
 
 
