@@ -84,6 +84,17 @@ def test_what_was_really_turned_can_be_said(log, hear, said, source, turned):
     assert {i + 1: turns for i, turns in enumerate(turning.turned) if turns} == turned
 
 
+def test_a_head_that_changed_though_nothing_was_turned_is_told_in_words_and_in_the_json(log, hear):
+    hear(PULLS)
+    status, out, _ = hear(PULLS, "--turned", "none", "--json", pair=(176.2, 177.1))  # 99 cents lower
+    (told,) = json.loads(out)["log"]["troubles"]
+    assert status == 0
+    assert re.fullmatch(
+        r"Nothing was turned before reading 2, yet against the readings before it the head as a whole stands 9\d cents "
+        r"lower: seating, temperature, a poor reading, or rods turned and not told\.", told)  # fmt: skip
+    assert told in hear(PULLS, same=True)[1]
+
+
 def test_done_says_that_the_moves_were_made(log, hear):
     hear(PULLS)
     hear(0.5 * PULLS, "--done")
