@@ -246,7 +246,7 @@ def plan_back(known: Learned, drum: Drum, tension: float, setting: Setting, cels
     note = f"The head as a whole stands {off.mean():+.0f} cents from {setting.name!r}."
     if warmth:
         note += f" Warmth alone makes {warmth:+.0f} cents between the two, and that is allowed for."
-    return replace(plan, notes=(note, *plan.notes))
+    return replace(plan, notes=(note, *plan.notes), to_setting=True)
 
 
 @dataclass(frozen=True, slots=True)

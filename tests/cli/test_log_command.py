@@ -144,6 +144,17 @@ def test_a_saved_setting_is_brought_back_in_absolute_pitch(log, hear, command):
     assert -31 <= stands <= -24  # both readings count: a head may have drifted by a few cents without being turned
     assert {move.action for move in entries(log)[1].plan.moves} == {"raise"}
     assert entries(log)[1].aim == "studio March"
+    for text in (out, command("log", "show", "2")[1]):
+        assert re.search(r"Farthest rod from the setting afterwards: \d+ ± \d+ cents\.\n", text)
+        assert "Spread expected" not in text
+
+
+def test_the_spread_expected_stands_beside_the_one_it_counts_from(log, hear):
+    _, out, _ = hear(PULLS)
+    assert re.search(r"Spread expected afterwards: \d+ ± \d+ cents\.\n", out)  # one reading: its spread stands above
+    _, out, _ = hear(0.7 * PULLS, "--done")
+    counted = re.search(r"Spread expected afterwards: \d+ ± \d+ cents \(from (\d+) cents, all readings counted\)", out)
+    assert re.search(r"Pulls now, all readings counted: .*; spread (\d+) cents\.", out)[1] == counted[1]
 
 
 @pytest.mark.parametrize(
