@@ -164,6 +164,7 @@ class Microphone:
             )  # fmt: skip
             self._stream.start()
         except self._sound.PortAudioError as cause:
+            self.__exit__()  # it may be open though it does not start
             raise DeviceError(f"{self.device.name} cannot be opened: {_why(cause)}") from cause
         return self
 

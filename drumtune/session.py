@@ -66,7 +66,11 @@ LONGEST_GAP = 2.0
 """Lost sound is put in as silence of no more than this, s."""
 PAUSE = 3.0
 """Time put between the sound of one microphone or program start and the next, s."""
+FASTEST = 1e6
+"""No microphone has more samples in a second (Hz)."""
 _RECENT = 24
+_DAMAGED = (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError)
+"""What a record that is damaged fails with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -402,26 +406,43 @@ class Session:
         self._keep.save({**plain, "round": document(self.state)})
 
     def _resume(self, folder: Path) -> None:
-        """Go on where an earlier run stopped, if it is the same kind of round."""
+        """Go on where an earlier run stopped, if it is the same kind of round; what is damaged is not taken up."""
         try:
-            plain = json.loads((folder / "round.json").read_text(encoding="utf-8"))
-            state = from_document(plain["round"])
-            rate, clock = float(plain["rate"]), float(plain["clock"])
-            source, frame, time = plain["mark"] or ("", 0, 0.0)
-            mark = Mark(str(source), int(frame), float(time))
-            judged = -math.inf if plain["judged"] is None else float(plain["judged"])
-        except (OSError, ValueError, KeyError, TypeError):
+            state, rate, clock, mark, judged = _written_down(folder)
+            if (state.rods, state.per_rod) != (self.state.rods, self.state.per_rod):
+                return
+            self._rate = rate
+            self._keep.load(rate)
+            counted = [stroke.time for stroke in state.strokes if not stroke.fault]
+            self._lines = {time: self._line(time) for time in counted}
+        except _DAMAGED:
+            self._rate = 0.0
+            self._keep.clear()
             return
-        if (state.rods, state.per_rod) != (self.state.rods, self.state.per_rod) or not math.isfinite(clock):
-            return
-        self.state, self._rate, self._begin = state, rate, clock + PAUSE
+        self.state, self._begin = state, clock + PAUSE
         self._mark, self._judged, self._until = mark, judged, judged
-        self._keep.load(rate)
-        counted = [stroke.time for stroke in state.strokes if not stroke.fault]
-        self._lines = {time: self._line(time) for time in counted}
         self._cut = tuple(time for time in counted if not self._keep.has(time - 0.2, time + RING))
         if self._cut:
             self.do(Forgot(self._cut))
+
+
+def _written_down(folder: Path) -> tuple[Round, float, float, Mark, float]:
+    """Round, rate (Hz), clock, mark and the time up to which sound was judged, as `Session` wrote them down.
+
+    Raises
+    ------
+    OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError
+        If nothing was, or it is damaged.
+    """
+    plain = json.loads((folder / "round.json").read_text(encoding="utf-8"))
+    state = from_document(plain["round"])
+    rate, clock = float(plain["rate"]), float(plain["clock"])
+    source, frame, time = plain["mark"] or ("", 0, 0.0)
+    mark = Mark(str(source), int(frame), float(time))
+    judged = None if plain["judged"] is None else float(plain["judged"])
+    if not (0.0 <= rate <= FASTEST and all(math.isfinite(value) for value in (clock, mark.time, judged or 0.0))):
+        raise ValueError("no session has such a rate or time")
+    return state, rate, clock, mark, -math.inf if judged is None else judged
 
 
 def _moved(tap: Tap, by: float, fault: str | None = None) -> Tap:

@@ -202,6 +202,44 @@ def test_a_damaged_record_begins_the_round_anew(tmp_path, text):
     assert Session(6, 3, tmp_path).state == rounds.Round(6, 3)
 
 
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda kept: kept.update(rate=math.nan),
+        lambda kept: kept.update(rate=math.inf),
+        lambda kept: kept.update(rate=-48000.0),
+        lambda kept: kept.update(judged=math.nan),
+        lambda kept: kept.update(mark=["a", math.inf, 0.0]),
+        lambda kept: kept["round"].update(phase="odd", strokes=[]),
+        lambda kept: kept["round"].update(due=99, strokes=[]),
+        lambda kept: kept["round"].update(due=0, strokes=[]),
+        lambda kept: kept["round"].update(turned=[0.0]),
+        lambda kept: kept["round"].update(ticked=[1]),
+        lambda kept: kept["round"].update(later=[0]),
+        lambda kept: kept["round"]["strokes"][0].__setitem__(0, "x"),
+        lambda kept: kept["round"]["strokes"][0].__setitem__(0, math.nan),
+        lambda kept: kept["round"]["strokes"][0].__setitem__(1, 77),
+        lambda kept: kept["round"]["strokes"][0].__setitem__(2, None),
+    ],
+)
+def test_a_record_with_a_value_no_round_has_begins_the_round_anew(tmp_path, damage):
+    session = Session(6, 3, tmp_path)
+    session.listen(RATE)
+    session.state = rounds.Round(6, 3, due=2, strokes=(rounds.Stroke(1.0, 1, 0.5),))
+    session.keep()
+    assert Session(6, 3, tmp_path).state.due == 1  # the sound of the stroke is not there, so its rod comes again
+    session.keep()
+    kept = json.loads((tmp_path / "round.json").read_text())
+    damage(kept)
+    (tmp_path / "round.json").write_text(json.dumps(kept))
+    (tmp_path / "sound.bin").write_bytes(bytes(100))
+    again = Session(6, 3, tmp_path)
+    assert again.state == rounds.Round(6, 3)
+    assert again.heard() == (None,) * 6
+    again.listen(RATE)
+    again.feed(np.zeros(1000))
+
+
 def test_a_cut_off_record_of_sound_asks_for_that_tap_again(sound, tmp_path):
     samples, rate = sound
     session = Session(6, 3, tmp_path)

@@ -75,7 +75,7 @@ def slipped(heard: Array, rods: int, per_rod: int) -> Slip | None:
         raise ValueError(f"{rods} rods with {per_rod} taps each are {rods * per_rod} taps, got {len(heard)}")
     if per_rod < 2:
         return None
-    apart = ((heard[:, None] - heard[None]) ** 2).sum(axis=2)
+    apart = _apart(heard)
     plain = _scatter(apart, [per_rod] * rods)
     best: Slip | None = None
     for rod in range(1, rods):
@@ -87,6 +87,13 @@ def slipped(heard: Array, rods: int, per_rod: int) -> Slip | None:
             if best is None or gain > best.gain:
                 best = Slip(rod, by, gain)
     return best if best is not None and best.gain > SURE else None
+
+
+def _apart(heard: Array) -> Array:
+    """Squared distances between all rows, without an array of their differences; scipy is loaded when it is needed."""
+    from scipy.spatial.distance import pdist, squareform
+
+    return np.asarray(squareform(pdist(heard, "sqeuclidean")), np.float64)
 
 
 def _scatter(apart: Array, counts: Sequence[int]) -> float:

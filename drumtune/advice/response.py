@@ -39,6 +39,8 @@ from drumtune.physics.rods import RodResponse, rod_response
 Floats = NDArray[np.float64]
 LIKELY = 0.7
 """Probability from which a mistake is told."""
+SURPRISE = 3.0
+"""Deviations from which a change that nobody made is told."""
 SILENT_SHARE = 0.5
 """A rod that gives less than this share of what it should, by two deviations, is said not to answer."""
 
@@ -57,6 +59,20 @@ class Doubt:
     likely: float
     probability: float
     instead: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A reading unlike those before it though nothing was turned; `place` as of `Doubt`, changes in cents.
+
+    `level_cents` is the change of the head as a whole, 0 where the readings leave it open; so is `pull_cents`, the
+    largest change of a pull, and `rod` where it is.
+    """
+
+    place: int
+    level_cents: float = 0.0
+    pull_cents: float = 0.0
+    rod: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +108,8 @@ class Learned:
         Pairs of readings with known turns between them that the gains rest on.
     waiting
         Shape (N,), cents: change that friction is expected to let through yet.
-    doubts, answers
-        Rounds not turned as told; what each turned rod gave.
+    doubts, answers, moved
+        Rounds not turned as told; what each turned rod gave; heads that changed though nothing was turned.
     """
 
     response: RodResponse
@@ -107,6 +123,7 @@ class Learned:
     waiting: Floats
     doubts: tuple[Doubt, ...] = ()
     answers: tuple[Answer, ...] = ()
+    moved: tuple[Moved, ...] = ()
 
 
 @dataclass(slots=True)
@@ -117,6 +134,7 @@ class _Ledger:
     moment: Floats
     rounds: NDArray[np.int_]
     doubts: list[Doubt] = field(default_factory=list)
+    moved: list[Moved] = field(default_factory=list)
 
 
 def learn(drum: Drum, seen: Sequence[Seen], prior: RodResponse | None = None) -> Learned:
@@ -184,6 +202,8 @@ def _turned(state: State, one: Seen, gains: Floats, before: Floats, book: tuple[
     weight = np.exp(np.array(logs) - max(logs))
     weight /= weight.sum()
     _note_doubt(book, told, weight, one.turned)
+    if not np.any(one.turned):
+        _note_moved(book, predicted(state, told[0], gains, before), one)
     end = joined(ends, weight)
     likely = np.average([story.turned for story in told], axis=0, weights=weight)
     return end, np.asarray(matrix(end, gains, rods) @ likely)
@@ -228,6 +248,38 @@ def _note_doubt(book: tuple[int, _Ledger], told: Sequence[Story], weight: Floats
             ledger.doubts.append(Doubt(place, best.rod, float(turned[at]), likely, probability, best.instead))
 
 
+def _note_moved(book: tuple[int, _Ledger], ahead: State, one: Seen) -> None:
+    """Write down a head that changed though nothing was turned, beyond what readings, drift and friction leave open.
+
+    One rod in doubt accounts for pulls that changed, but not for a whole head whose pulls stayed as they were.
+    """
+    place, ledger = book
+    rods = one.pulls.size
+    off = one.pulls + one.level_cents - ahead.mean[:rods]
+    open_ = ahead.covariance[:rods, :rods] + one.covariance + one.level_sd_cents**2
+    level = float(off.mean())
+    whole = abs(level) > SURPRISE * math.sqrt(float(open_.mean()))
+    uneven = _surprising(off - level, open_)
+    if whole and not uneven:
+        ledger.doubts = [doubt for doubt in ledger.doubts if doubt.place != place]
+    if any(doubt.place == place for doubt in ledger.doubts):
+        uneven = False
+    most = int(np.abs(off - level).argmax())
+    pull, rod = (float(off[most] - level), most + 1) if uneven else (0.0, 0)
+    if whole or uneven:
+        ledger.moved.append(Moved(place, level if whole else 0.0, pull, rod))
+
+
+def _surprising(off: Floats, covariance: Floats) -> bool:
+    """Whether pulls (N,) of mean zero lie further off than one number does at `SURPRISE` deviations."""
+    from scipy.special import chdtrc
+
+    rods = off.size
+    middle = np.eye(rods) - 1.0 / rods
+    square = float(off @ np.linalg.solve(middle @ covariance @ middle + 1.0 / rods, off))
+    return bool(chdtrc(rods - 1, square) < math.erfc(SURPRISE / math.sqrt(2.0)))
+
+
 def _learned(state: State, gains: Floats, pairs: int, book: tuple[_Ledger, Floats]) -> Learned:
     """Everything told, from the last state."""
     ledger, change = book
@@ -256,4 +308,5 @@ def _learned(state: State, gains: Floats, pairs: int, book: tuple[_Ledger, Float
         waiting=min(max(float(state.mean[-1]), 0.0), 0.5) * change,
         doubts=tuple(ledger.doubts),
         answers=answers,
+        moved=tuple(ledger.moved),
     )

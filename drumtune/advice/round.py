@@ -10,10 +10,11 @@ their sound ends that of the tap before.
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from drumtune.advice.turns import Move, signed_turns, words
 
@@ -381,8 +382,10 @@ def _extra(state: Round, event: Extra) -> Answer:
 def _go(state: Round, event: Go) -> Answer:
     if not 1 <= event.rod <= state.rods:
         raise ValueError(f"rods are 1 to {state.rods}, got {event.rod}")
+    if state.phase == "moves":
+        return _senseless(state)
     state = _void(state, lambda stroke: stroke.rod == event.rod, "rod")
-    state = replace(state, phase="tapping", due=event.rod, moves=(), ticked=(), verdict="", trouble="")
+    state = replace(state, phase="tapping", due=event.rod, trouble="")
     return _due(state, Message("note", f"Rod {event.rod} is tapped anew."))
 
 
@@ -505,7 +508,7 @@ def from_document(plain: dict[str, Any]) -> Round:
     Raises
     ------
     ValueError, TypeError
-        If it is no such thing.
+        If it is no such thing, or holds a rod or a number that no round has.
     """
     values = dict(plain)
     values["strokes"] = tuple(Stroke(*row) for row in plain["strokes"])
@@ -513,4 +516,24 @@ def from_document(plain: dict[str, Any]) -> Round:
     for name in ("later", "ticked"):
         values[name] = tuple(plain[name])
     values["turned"] = None if plain["turned"] is None else tuple(plain["turned"])
-    return Round(**values)
+    state = Round(**values)
+    if not (_rods_fit(state) and _numbers_fit(state)):
+        raise ValueError("no round was ever in this state")
+    return state
+
+
+def _rods_fit(state: Round) -> bool:
+    """Whether every rod named is one of the drum's, and one is due just where taps are awaited."""
+    rods, due = range(1, state.rods + 1), [state.due] if state.phase == "tapping" else []
+    named = [*due, *state.later, *(stroke.rod for stroke in state.strokes), *(move.rod for move in state.moves)]
+    known = state.phase in get_args(Phase) and (bool(due) or state.due == 0)
+    return known and all(isinstance(rod, int) and rod in rods for rod in named)
+
+
+def _numbers_fit(state: Round) -> bool:
+    """Whether times, peaks and turns are finite, there is a turn for each rod, and only moves there are were ticked."""
+    numbers = [number for stroke in state.strokes for number in (stroke.time, stroke.peak)]
+    turns = [*(move.turns for move in state.moves), *(state.turned or ())]
+    whole = state.turned is None or len(state.turned) == state.rods
+    ticked = set(state.ticked) <= {move.order for move in state.moves}
+    return whole and ticked and all(math.isfinite(number) for number in (*numbers, *turns))

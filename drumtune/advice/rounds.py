@@ -209,8 +209,18 @@ def plan_round(known: Learned, drum: Drum, tension: float, verdict: Verdict | No
     if known.pairs == 0 and verdict == "unsure":
         return _still(aim, known, drum, tension, "The reading is not sure enough to turn a rod on it: tap round again.")
     if (known.pairs == 0 and verdict == "even") or float(np.ptp(known.pulls)) < FINE_SPREAD:
-        return _still(aim, known, drum, tension, "The head is even: leave every rod as it is.")
+        return _still(aim, known, drum, tension, _even_words(float(np.ptp(aim.off))))
     return _planned(aim, known, drum, tension)
+
+
+def _even_words(left: float) -> str:
+    """What to say of a head that is even now, with `left` cents of spread once friction has given."""
+    if left < FINE_SPREAD:
+        return "The head is even: leave every rod as it is."
+    return (
+        f"The head is even now, but friction still holds some of the last turns: it may go to {left:.0f} cents by "
+        "itself. Leave every rod as it is and tap round again."
+    )
 
 
 def plan_back(known: Learned, drum: Drum, tension: float, setting: Setting, celsius: float | None = None) -> Plan:
@@ -248,7 +258,7 @@ def plan_back(known: Learned, drum: Drum, tension: float, setting: Setting, cels
         note = f"The head as a whole stands where it stood in {setting.name!r}."
     if round(warmth):
         note += f" Warmth alone makes {warmth:+.0f} cents between the two, and that is allowed for."
-    return replace(plan, notes=(note, *plan.notes))
+    return replace(plan, notes=(note, *plan.notes), to_setting=True)
 
 
 @dataclass(frozen=True, slots=True)

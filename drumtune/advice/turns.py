@@ -63,11 +63,15 @@ class Plan:
         In the order they are made; empty when nothing is to be turned.
     expected_spread_cents, expected_spread_sd_cents
         True spread to be expected afterwards and its standard deviation, from what the reading and the gains leave
-        open. Without moves: the spread as read.
+        open. Without moves: the spread as read. With `to_setting`: the largest distance of a rod from the setting.
     pitch_change_cents
         Expected shift of the whole head's pitch by the moves.
     cautions, notes
         Sentences for the player.
+    to_setting
+        Whether the moves lead back to a saved setting.
+    counted_cents
+        Spread before the moves with all readings of the log counted; None where the plan rests on one reading.
     """
 
     moves: tuple[Move, ...]
@@ -76,6 +80,8 @@ class Plan:
     pitch_change_cents: float = 0.0
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    to_setting: bool = False
+    counted_cents: float | None = None
 
 
 def beating_spread(frequency_11: float, decay: float) -> float:

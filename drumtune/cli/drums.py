@@ -26,7 +26,7 @@ def path(log: Path | None) -> Path:
     return log or default_path()
 
 
-def of(name: str, log: Path | None, sizes: Mapping[str, object]) -> KeptStand:
+def of(name: str, log: Path | None, sizes: Mapping[str, object], *, writing: bool = False) -> KeptStand:
     """Return a drum of the log.
 
     Parameters
@@ -37,6 +37,8 @@ def of(name: str, log: Path | None, sizes: Mapping[str, object]) -> KeptStand:
         The log, if told.
     sizes
         Options that describe a drum, by their names, each None (or left as it was) where not given.
+    writing
+        Whether the command is to write to the log, which is then brought up to this version first.
 
     Raises
     ------
@@ -45,12 +47,15 @@ def of(name: str, log: Path | None, sizes: Mapping[str, object]) -> KeptStand:
     """
     from drumtune.errors import StandError
     from drumtune.store import opened, queries
+    from drumtune.store.file import bring_up
 
     given = [option for option, value in sizes.items() if value is not None]
     if given:
         raise StandError(
             f"--drum says it all: leave out {' and '.join(given)}, or change the drum (drumtune stand new)"
         )
+    if writing:
+        bring_up(path(log))
     with opened(path(log)) as connection:
         return queries.stand(connection, name)
 

@@ -152,7 +152,7 @@ def _with_log(heard: _Heard, name: str, log: Path | None, sizes: Mapping[str, An
     """Read a drum of the log, as one more round."""
     from drumtune.cli import round_job
 
-    kept = drums.of(name, log, sizes)
+    kept = drums.of(name, log, sizes, writing=True)
     way = {"taps_per_rod": heard.taps_per_rod, "channel": heard.channel}
     return round_job.do(heard.take, kept, drums.path(log), asked, progress=heard.progress, **way)
 

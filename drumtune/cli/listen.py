@@ -70,7 +70,7 @@ def _with_log(
 
     from drumtune.cli import live_job, live_terminal
 
-    kept = drums.of(name, log, sizes)
+    kept = drums.of(name, log, sizes, writing=True)
     told = live_terminal.Told(name, kept.stand.drum.rods, live_job.folder_of(log, name), **way)
     return told, partial(live_job.read_take, log, name), partial(live_job.prepare, log, name)
 

@@ -249,9 +249,8 @@ def check(*, log: drums.LogFile = None) -> None:
 
 def update(*, log: drums.LogFile = None) -> None:
     """Bring an older log up to this version; a copy of it is kept beside."""
-    from drumtune.store import opened
+    from drumtune.store.file import bring_up
 
     target = drums.path(log)
-    with opened(target), opened(target, writing=True):
-        pass
+    bring_up(target)
     typer.echo(f"{target} is up to date")

@@ -232,11 +232,15 @@ def _planned(
     connection: sqlite3.Connection, drum: KeptStand, reading: Reading, kept: Sequence[Kept], asked: Asked
 ) -> tuple[Learned, Plan, str]:
     """What is known, the moves, and what they aim at."""
+    import numpy as np
+
     from drumtune.advice.rounds import know, plan_back, plan_round
 
     known = know(drum.stand.drum, kept)
     if asked.back_to is None:
-        return known, plan_round(known, drum.stand.drum, reading.tension, reading.verdict), "even"
+        plan = plan_round(known, drum.stand.drum, reading.tension, reading.verdict)
+        counted = float(np.ptp(known.pulls)) if len(kept) > 1 else None
+        return known, replace(plan, counted_cents=counted), "even"
     setting = setting_of(connection, drum, asked.back_to)
     plan = plan_back(known, drum.stand.drum, reading.tension, setting, asked.temperature_c)
     return known, plan, setting.name

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from drumtune.advice.response import Doubt, Learned
+    from drumtune.advice.response import Doubt, Learned, Moved
     from drumtune.cli.round_job import Round
     from drumtune.store.records import Turning
 
@@ -79,11 +79,13 @@ def now(known: Learned) -> str:
 
 
 def troubles(known: Learned) -> Iterator[str]:
-    """Rods that were not turned as told, and rods that do not answer."""
+    """Rods that were not turned as told, heads that changed without being turned, and rods that do not answer."""
     silent = [answer.rod for answer in known.answers if answer.silent]
     for doubt in known.doubts:
         if doubt.rod not in silent:
             yield doubted(doubt)
+    for change in known.moved:
+        yield moved(change)
     for rod in silent:
         share = next(answer.share for answer in known.answers if answer.rod == rod)
         yield (
@@ -108,6 +110,20 @@ def doubted(doubt: Doubt) -> str:
     return (
         f"{before} rod {doubt.rod} seems to have moved {found} rather than {_turns(doubt.told)} turn. If it was turned "
         "as told, look at its thread, its seat and the hoop."
+    )
+
+
+def moved(change: Moved) -> str:
+    """One head that changed though nothing was turned."""
+    level, pull = change.level_cents, change.pull_cents
+    found = []
+    if level:
+        found.append(f"the head as a whole stands {abs(level):.0f} cents {'lower' if level < 0 else 'higher'}")
+    if pull:
+        found.append(f"pulls differ, most at rod {change.rod}, by {pull:+.0f} cents")
+    return (
+        f"Nothing was turned before reading {change.place + 1}, yet against the readings before it "
+        f"{' and '.join(found)}: seating, temperature, a poor reading, or rods turned and not told."
     )
 
 

@@ -44,13 +44,16 @@ def serve(
     """Serve a page that listens through the browser's microphone, guides round the drum and speaks."""
     import tempfile
 
+    from drumtune.store.file import bring_up
     from drumtune.web import serving
     from drumtune.web.worker import Pool
 
     pool = Pool(WARM)
     place = drums.path(log)
     if drum is not None:
-        drums.of(drum, log, {})
+        drums.of(drum, log, {}, writing=True)
+    elif place.exists():
+        bring_up(place)
     with tempfile.TemporaryDirectory(prefix="drumtune-") as folder:
         try:
             pool.start()

@@ -64,12 +64,17 @@ def moves(plan: Plan, reading: Reading) -> Iterator[str]:
     if plan.moves:
         yield "Moves, in this order:"
         yield from (f"  {move.order}. {words(move)}" for move in plan.moves)
-        yield (
-            f"Spread expected afterwards: {plan.expected_spread_cents:.0f} ± {plan.expected_spread_sd_cents:.0f} cents."
-        )
+        yield expected(plan)
     else:
         yield "No moves: leave every rod as it is." if reading.verdict == "even" else "No moves."
     yield from plan.notes
+
+
+def expected(plan: Plan) -> str:
+    """What the moves are expected to leave, and of what where that is not the spread of the take."""
+    what = "Farthest rod from the setting" if plan.to_setting else "Spread expected"
+    counted = "" if plan.counted_cents is None else f" (from {plan.counted_cents:.0f} cents, all readings counted)"
+    return f"{what} afterwards: {plan.expected_spread_cents:.0f} ± {plan.expected_spread_sd_cents:.0f} cents{counted}."
 
 
 def cautions(job: Job) -> list[str]:

@@ -38,6 +38,13 @@ _LOUDER = 6.0
 """Of two sounds so close, the second is the tap if it has this much more tone (dB)."""
 _ALIKE = 0.85
 """Likeness of lines of a tap in a run of other sounds."""
+_WRONG = {
+    "clipped": ", clipped ones",
+    "cut": ", ones the recording cuts off",
+    "double": ", double hits",
+    "torn": ", ones with samples that stand still (sound was lost, or the recording has too few bits)",
+}
+"""What to call taps with a fault in a message."""
 _SHOWN = 8
 """Times told in a message before it is shortened."""
 _CHECK = "check the numbers of rods and of taps per rod, or tap the round again"
@@ -386,10 +393,10 @@ def _by_pauses(taps: tuple[Tap, ...], rods: int) -> tuple[tuple[Tap, ...], ...]:
 
 def _count_error(taps: tuple[Tap, ...], wanted: str, cure: str = _CHECK) -> TakeError:
     """One line with what was found, what was asked for, and what to do."""
-    faulty = [tap.onset for tap in taps if not tap.usable]
-    odd = f", doubtful at {_times(faulty)}" if faulty else ""
+    where = {fault: [tap.onset for tap in taps if tap.fault == fault] for fault in sorted({t.fault for t in taps})}
+    listed = "".join(f"{_WRONG.get(fault, '')} at {_times(times)}" for fault, times in where.items())
     return TakeError(
-        f"found {len(taps)} taps at {_times([tap.onset for tap in taps])}{odd}, but asked for {wanted}: {cure}",
+        f"found {len(taps)} taps{listed}, but asked for {wanted}: {cure}",
         reason="count",
         estimate=taps,
     )

@@ -62,17 +62,15 @@ def as_json(content: Tables) -> str:
 
 
 def as_csv(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> str:
-    """Return one table as CSV with a head line, NULL as an empty field, numbers so that they read back exactly."""
+    """Return one table as CSV with a head line, NULL as an empty field, numbers so that they read back exactly.
+
+    All text is quoted: left to itself the writer leaves a lone carriage return bare, which ends a line when it is read.
+    """
     text = io.StringIO()
-    table = csv.writer(text, lineterminator="\n")
+    table = csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
     table.writerow(columns)
-    for row in rows:
-        table.writerow(["" if row[name] is None else _exact(row[name]) for name in columns])
+    table.writerows([row[name] for name in columns] for row in rows)
     return text.getvalue()
-
-
-def _exact(value: object) -> str:
-    return repr(value) if isinstance(value, float) else str(value)
 
 
 def column_names(connection: sqlite3.Connection) -> dict[str, list[str]]:

@@ -83,6 +83,20 @@ def opened(
             yield connection
 
 
+def bring_up(path: Path, migrations: Sequence[Migration] = MIGRATIONS) -> None:
+    """Bring an older log up to this version, a copy kept beside it; one of this version stays as it is.
+
+    Raises
+    ------
+    LogError
+        As `opened`; also if there is no log, for none is made here.
+    """
+    with told(path, writing=True):
+        _check_head(path)
+    with opened(path, writing=True, migrations=migrations):
+        pass
+
+
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """All changes of the block or none; they are on the disk when it ends."""

@@ -275,6 +275,7 @@ def _plan(connection: sqlite3.Connection, number: int, row: Row) -> Plan:
         get("pitch_change_cents"),
         _said(connection, number, "caution"),
         _said(connection, number, "note"),
+        to_setting=str(row["aim"]) != "even",
     )
 
 

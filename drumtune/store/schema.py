@@ -220,6 +220,7 @@ def _apply(connection: sqlite3.Connection, migration: Migration, now: str) -> bo
             connection.execute(f"PRAGMA user_version = {migration.number}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:  # SQLite has not ended it itself, as it may on a full disk
+            connection.execute("ROLLBACK")
         raise
     return wanted

@@ -243,29 +243,45 @@ class Drumside:
         await asyncio.to_thread(self.work.prepare, self.name)
 
     async def _read(self) -> None:
-        said = self.session.look_over()
-        if said:
-            self.tell(said)
-        if self.session.state.phase != "reading":
-            return
-        state = self.session.state
-        self.busy = "reading"
-        self.tell()
         try:
-            take = self.session.take()
-            found = await asyncio.to_thread(self.work.call, READ_S, self.work.read, self.name, take, state.turned)
+            self.tell(self.session.look_over())
+            said = await self._answer() if self.session.state.phase == "reading" else ()
         except DrumtuneError as failure:
-            said = self.session.failed(str(failure))
-        else:
-            said = ()
-            if self.session.state.strokes == state.strokes:
-                self.keep_reading(found.document)
-                said = self.session.found(found.verdict, found.moves)
-            else:
-                self.session.dropped()
+            said = self._failed(failure)
         finally:
             self.busy = ""
         self.tell(said)
+
+    async def _answer(self) -> tuple[Message, ...]:
+        """Read the round that is complete."""
+        state = self.session.state
+        self.busy = "reading"
+        self.tell()
+        take = self.session.take()
+        found = await asyncio.to_thread(self.work.call, READ_S, self.work.read, self.name, take, state.turned)
+        if self.session.state.strokes == state.strokes:
+            return self._found(found)
+        self.session.dropped()
+        return ()
+
+    def _found(self, found: Answer) -> tuple[Message, ...]:
+        """Go on to the moves of a reading; if the disk does not take them, that is told and the round goes on."""
+        try:
+            said = self.session.found(found.verdict, found.moves)
+        except DrumtuneError as failure:
+            said = (_unkept(failure),)
+        try:
+            self.keep_reading(found.document)
+        except DrumtuneError as failure:
+            said = (*said, _unkept(failure))
+        return said
+
+    def _failed(self, failure: DrumtuneError) -> tuple[Message, ...]:
+        """There is no reading of the round, and why; it holds even if the disk does not take it."""
+        try:
+            return self.session.failed(str(failure))
+        except DrumtuneError as other:
+            return (_unkept(other),)
 
     async def _ring(self, page: Page) -> None:
         try:
@@ -291,16 +307,15 @@ class Drumside:
             self.session.state = rounds.Round(
                 fresh.rods, fresh.per_rod, fresh.number, "reading", 0, turned=fresh.turned
             )
-        self.keep_reading(found.document)
-        self.tell(self.session.found(found.verdict, found.moves))
+        self.tell(self._found(found))
 
     def keep_reading(self, document: dict[str, Any] | None) -> None:
-        """Keep the last reading for pages that open later, and tell those that are open."""
+        """Tell the pages that are open the last reading, and keep it for those that open later."""
         self.reading = document
-        with written(self._reading_file()) as temporary:
-            temporary.write_text(json.dumps(document), encoding="utf-8")
         for page in tuple(self.pages):
             page.tell(reading=document)
+        with written(self._reading_file()) as temporary:
+            temporary.write_text(json.dumps(document), encoding="utf-8")
 
     def _reading_file(self) -> Path:
         return self.work.folder(self.name) / "reading.json"
@@ -328,6 +343,11 @@ def unpacked(data: bytes) -> tuple[int, np.ndarray[Any, np.dtype[np.float64]]]:
     if first >= 1 << 53 or not np.isfinite(samples).all() or np.abs(samples).max() > 64.0:
         raise ValueError("these are no samples")
     return int(first), samples.astype(np.float64)
+
+
+def _unkept(failure: DrumtuneError) -> Message:
+    """What to tell of a round that goes on though the disk did not take it."""
+    return Message("wrong", f"A stop of the program would lose this: {failure}")
 
 
 _PLAIN: dict[str, Callable[[], rounds.Event]] = {

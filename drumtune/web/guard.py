@@ -72,7 +72,7 @@ class Pairing:
         """A token for the right code, which is then spent; None for a wrong one, or while closed."""
         if self.closed:
             return None
-        if not hmac.compare_digest(code.encode(), self.code.encode()):
+        if not hmac.compare_digest(code.encode("utf-8", "surrogatepass"), self.code.encode()):
             self.wrong.append(self.clock())
             return None
         token = secrets.token_urlsafe(32)

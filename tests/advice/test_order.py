@@ -1,6 +1,7 @@
 """Slips by one tap, on takes of a simulator that shares no code with the package."""
 
 import json
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -53,6 +54,17 @@ def test_one_tap_at_each_rod_says_nothing_about_slips(take):
     assert slipped(take[:, 0], take.shape[0], 1) is None
     with pytest.raises(ValueError, match="are 12 taps"):
         slipped(take[:1, 0], 4, 3)
+
+
+def test_many_taps_take_no_more_memory_than_their_sounds():
+    """160 taps of 2948 lines: differences of all pairs at once would be 600 MB."""
+    heard = np.random.default_rng(0).standard_normal((160, 2948))
+    tracemalloc.start()
+    try:
+        slipped(heard, 8, 20)
+        assert tracemalloc.get_traced_memory()[1] < 2 * heard.nbytes
+    finally:
+        tracemalloc.stop()
 
 
 def test_noise_alone_is_no_slip():

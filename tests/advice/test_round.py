@@ -151,6 +151,14 @@ def test_a_round_begun_anew_from_the_moves_counts_those_that_were_made_and_no_ol
     assert play(tapping, rounds.Restart())[0].turned == (0.25, 0.0, 0.0, 0.0)
 
 
+def test_a_rod_cannot_be_tapped_anew_while_the_moves_are_made_so_that_what_was_ticked_stays():
+    state, _ = taps(Round(4, 1), 4)
+    state, _ = play(state, rounds.Found("uneven", MOVES), rounds.Tick(1))
+    after, said = play(state, rounds.Go(2))
+    assert after == state
+    assert said[0].text == "That has no meaning at this point."
+
+
 def test_moves_are_ticked_off_and_what_was_not_ticked_counts_as_not_turned():
     state, _ = taps(Round(4, 1), 4)
     state, said = play(state, rounds.Found("uneven", MOVES))

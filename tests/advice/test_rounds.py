@@ -80,6 +80,14 @@ def test_what_friction_will_still_give_is_not_turned_again():
     assert plan.notes[0] == "The head as a whole stands where it stood in 'stage'."
 
 
+def test_an_even_head_that_friction_may_still_move_is_not_promised_to_stay_even():
+    even = known(0.05 * PULLS)
+    assert plan_round(even, DRUM, TENSION).notes == ("The head is even: leave every rod as it is.",)
+    plan = plan_round(replace(even, waiting=PULLS - PULLS.mean()), DRUM, TENSION)
+    assert plan.moves == ()
+    assert f"it may go to {plan.expected_spread_cents:.0f} cents by itself" in plan.notes[0]
+
+
 def test_no_rod_is_turned_by_more_than_a_quarter():
     plan = plan_round(known(8.0 * PULLS), DRUM, TENSION)
     assert max(move.turns for move in plan.moves) <= 0.25

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from drumtune.cli import job, round_job
-from drumtune.store import opened, queries
+from drumtune.store import changes, opened, queries
+from drumtune.store.file import copy_path, make
+from drumtune.store.schema import MIGRATIONS
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
 import log_material
@@ -82,6 +84,17 @@ def test_what_was_really_turned_can_be_said(log, hear, said, source, turned):
     assert {i + 1: turns for i, turns in enumerate(turning.turned) if turns} == turned
 
 
+def test_a_head_that_changed_though_nothing_was_turned_is_told_in_words_and_in_the_json(log, hear):
+    hear(PULLS)
+    status, out, _ = hear(PULLS, "--turned", "none", "--json", pair=(176.2, 177.1))  # 99 cents lower
+    (told,) = json.loads(out)["log"]["troubles"]
+    assert status == 0
+    assert re.fullmatch(
+        r"Nothing was turned before reading 2, yet against the readings before it the head as a whole stands 9\d cents "
+        r"lower: seating, temperature, a poor reading, or rods turned and not told\.", told)  # fmt: skip
+    assert told in hear(PULLS, same=True)[1]
+
+
 def test_done_says_that_the_moves_were_made(log, hear):
     hear(PULLS)
     hear(0.5 * PULLS, "--done")
@@ -131,6 +144,17 @@ def test_a_saved_setting_is_brought_back_in_absolute_pitch(log, hear, command):
     assert -31 <= stands <= -24  # both readings count: a head may have drifted by a few cents without being turned
     assert {move.action for move in entries(log)[1].plan.moves} == {"raise"}
     assert entries(log)[1].aim == "studio March"
+    for text in (out, command("log", "show", "2")[1]):
+        assert re.search(r"Farthest rod from the setting afterwards: \d+ ± \d+ cents\.\n", text)
+        assert "Spread expected" not in text
+
+
+def test_the_spread_expected_stands_beside_the_one_it_counts_from(log, hear):
+    _, out, _ = hear(PULLS)
+    assert re.search(r"Spread expected afterwards: \d+ ± \d+ cents\.\n", out)  # one reading: its spread stands above
+    _, out, _ = hear(0.7 * PULLS, "--done")
+    counted = re.search(r"Spread expected afterwards: \d+ ± \d+ cents \(from (\d+) cents, all readings counted\)", out)
+    assert re.search(r"Pulls now, all readings counted: .*; spread (\d+) cents\.", out)[1] == counted[1]
 
 
 @pytest.mark.parametrize(
@@ -261,6 +285,44 @@ def test_a_log_that_is_none_is_told_in_one_line_by_every_command(tmp_path, comma
         assert (status, out, err.count("\n")) == (2, "", 1)
         assert "some other program" in err
     assert other.read_bytes() == before
+
+
+@pytest.fixture
+def old_log(log):
+    """The log as version 1 of the tables had it, with its drum."""
+    log.unlink()
+    make(log, MIGRATIONS[:1])
+    with opened(log, writing=True, migrations=MIGRATIONS[:1]) as connection:
+        changes.add_stand(connection, log_material.FLOOR)
+    return log
+
+
+def test_log_update_brings_an_older_log_up_and_keeps_a_copy(old_log, command):
+    status, out, err = command("log", "list")
+    assert (status, out, "drumtune log update" in err) == (2, "", True)
+    assert command("log", "update") == (0, f"{old_log} is up to date\n", "")
+    assert command("log", "list")[0] == 0
+    assert copy_path(old_log, 1).exists()
+
+
+def test_a_round_brings_an_older_log_up(old_log, hear):
+    assert hear(PULLS)[::2] == (0, "")
+    assert len(entries(old_log)) == 1
+    assert copy_path(old_log, 1).exists()
+
+
+@pytest.mark.parametrize("name", ["listen", "serve"])
+def test_a_live_round_brings_an_older_log_up(old_log, command, name):
+    assert "no drum called 'tom'" in command(name, "--drum", "tom")[2]
+    assert copy_path(old_log, 1).exists()
+
+
+def test_neither_an_update_nor_a_round_makes_a_log(command, tmp_path):
+    none = tmp_path / "none.sqlite3"
+    for words in (("log", "update"), ("even", tmp_path / "a.wav", "--drum", "floor")):
+        status, _, err = command(*words, "--log", none)
+        assert (status, "there is no log at" in err) == (2, True)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_take_deleted_between_two_breaks_the_chain(log, hear, command):

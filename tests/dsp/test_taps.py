@@ -229,6 +229,24 @@ def test_a_missing_tap_is_said_with_the_times_and_not_guessed(take):
     assert len(str(failure.value)) < 250
 
 
+def test_a_wrong_count_names_what_is_wrong_with_taps_and_each_of_them_once():
+    faults = ["", "clipped", "", "torn", "clipped"]
+    taps = tuple(Tap(1.0 + i, 0.3, -10.0, fault == "clipped", fault) for i, fault in enumerate(faults))
+    with pytest.raises(TakeError, match="found 5 taps") as failure:
+        group_taps(taps, 6, 1)
+    assert str(failure.value).startswith(
+        "found 5 taps at 1.00 3.00 s, clipped ones at 2.00 5.00 s, ones with samples that stand still (sound was lost, "
+        "or the recording has too few bits) at 4.00 s, but asked for 6 rods x 1"
+    )
+
+
+def test_a_recording_of_eight_bits_without_dither_is_told_why_its_taps_do_not_count():
+    samples, rate = soundfile.read(DATA / "take13.flac")
+    coarse = np.round(38.0 * samples / np.abs(samples).max()) / 128.0  # peaks at 38 of 128 steps
+    with pytest.raises(TakeError, match=r"18 taps, ones with samples that stand still .* too few bits\) at 0\.35 "):
+        taps_by_rod(coarse, rate, 5, 4)
+
+
 @pytest.mark.parametrize("expected", [1, 8, 10, 1000])
 def test_a_wrong_number_asked_for_neither_drops_nor_invents_clear_taps(take, expected):
     samples, rate, marks = take

@@ -125,6 +125,18 @@ def test_a_device_that_came_back_is_known_by_its_name_though_its_number_changed(
     assert live.again(DEVICE, sound) == DEVICE  # not there yet: the old one is tried again
 
 
+def test_a_device_that_opens_but_does_not_start_is_closed_again():
+    sound, closed = Sound(), []
+
+    def start():
+        raise PortAudioError("Device busy")
+
+    sound.InputStream = lambda **how: SimpleNamespace(start=start, close=lambda: closed.append(True))
+    with pytest.raises(live.DeviceError, match="cannot be opened: Device busy"):
+        live.Microphone(DEVICE, lambda: 0.0, sound).__enter__()
+    assert closed == [True]
+
+
 def test_a_device_that_cannot_be_opened_and_a_channel_it_has_not_are_said_in_one_line():
     with pytest.raises(live.DeviceError, match="stage left cannot be opened: Device unavailable"):
         live.Microphone(live.Device(2, "stage left", 2, 48000.0), lambda: 0.0, Sound()).__enter__()

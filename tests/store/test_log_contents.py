@@ -189,6 +189,20 @@ def test_an_export_to_csv_reads_back_to_the_same_log(tmp_path):
     assert float(rows[0]["temperature_c"]) == 1 / 3
 
 
+@pytest.mark.parametrize("note", ["a\rb", "a\r\nb", "a\nb", 'a"b, c', " a ", "1e3", "None"])
+def test_any_note_comes_back_from_csv_as_it_was(tmp_path, note):
+    path = new(tmp_path / "one.sqlite3")
+    add(path, note=note, temperature_c=1 / 3)
+    content, columns = exported(path)
+    exchange.write_folder(tmp_path / "csv", content, columns)
+    again = exchange.read_export(tmp_path / "csv")
+    assert again["takes"][0]["note"] == note
+    exchange.build(tmp_path / "two.sqlite3", again)
+    exchange.write_folder(tmp_path / "again", *exported(tmp_path / "two.sqlite3"))
+    for file in (tmp_path / "csv").iterdir():
+        assert (tmp_path / "again" / file.name).read_bytes() == file.read_bytes()
+
+
 def test_a_log_from_an_export_is_read_like_the_first(tmp_path):
     content, _ = exported(filled(tmp_path / "one.sqlite3"))
     exchange.build(tmp_path / "two.sqlite3", content)

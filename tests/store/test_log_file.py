@@ -215,6 +215,13 @@ def test_a_migration_that_fails_leaves_the_log_as_it_was(log, bad):
     assert names(log) == ["a.wav"]
 
 
+def test_a_migration_that_sqlite_ends_by_itself_tells_its_own_reason(log):
+    bad = "INSERT OR ROLLBACK INTO migrations SELECT * FROM migrations"
+    with pytest.raises(LogError, match="UNIQUE constraint failed"):  # noqa: SIM117
+        with opened(log, writing=True, migrations=(*MIGRATIONS, Migration(LAST + 1, "bad", bad))):
+            pytest.fail("it was opened")
+
+
 def test_two_programs_bringing_a_log_up_at_once_do_it_once(log):
     def bring(_):
         with opened(log, writing=True, migrations=(*MIGRATIONS, NEXT)) as connection:

@@ -2,12 +2,15 @@
 
 import json
 import threading
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
 from pages_made import RATE, Answer, client, play, sound, taps, until
 
-from drumtune.errors import TakeError
+from drumtune.advice.turns import Move
+from drumtune.errors import DrumtuneError, TakeError
+from drumtune.files import written
 from drumtune.session import Session
 
 
@@ -227,6 +230,33 @@ def test_a_take_that_allows_no_answer_keeps_its_taps_and_says_why(tmp_path):
         play(socket, taps(4))
         state = until(socket, lambda news: news.get("state", {}).get("trouble"))["state"]
         assert (state["trouble"], state["taps"]) == ("the microphone moved: tap again", [1, 1, 1, 1])
+
+
+@pytest.mark.parametrize("refused", ["reading.json", "round.json"])
+def test_a_disk_that_takes_no_more_is_told_and_the_moves_come_all_the_same(tmp_path, monkeypatch, refused):
+    """Writing fails from the moment the reading is there, as on a disk that is full."""
+    full = []
+
+    @contextmanager
+    def refusing(path):
+        if full and path.name == refused:
+            raise DrumtuneError(f"cannot write {path.name}: No space left on device")
+        with written(path) as temporary:
+            yield temporary
+
+    def read(name, take, turned):
+        full.append(True)
+        return Answer({"verdict": "uneven"}, (Move(1, 2, "raise", 0.125),), "uneven")
+
+    monkeypatch.setattr("drumtune.web.drumside.written", refusing)
+    monkeypatch.setattr("drumtune.session.written", refusing)
+    with client(tmp_path, read=read) as page, page.websocket_connect("/live?drum=floor") as socket:
+        listening(socket)
+        play(socket, taps(4))
+        assert until(socket, lambda news: news.get("reading"))["reading"] == {"verdict": "uneven"}
+        news = until(socket, lambda news: news.get("state", {}).get("phase") == "moves")
+        assert (news["state"]["busy"], len(news["state"]["moves"])) == ("", 1)
+        assert f"cannot write {refused}: No space left" in news["say"][-1]["text"]
 
 
 def test_the_ring_of_the_last_hit_is_read_from_the_sound_after_it(tmp_path):

@@ -118,6 +118,14 @@ def test_wrong_codes_close_the_door_for_a_while_even_for_the_right_one(tmp_path)
         assert page.post("/pair", json={"code": codes[0]}).status_code == 200
 
 
+def test_a_code_that_is_no_text_is_a_wrong_one_like_any_other(tmp_path):
+    _, _, pairing = paired()
+    with client(tmp_path, pairing=pairing) as page:
+        sent = {"content": b'{"code": "\\ud800"}', "headers": {"content-type": "application/json"}}
+        answers = [page.post("/pair", **sent).status_code for _ in range(TRIES)]
+    assert answers == [403] * (TRIES - 1) + [429]
+
+
 def test_a_made_up_token_or_a_code_in_other_letters_does_not_pair():
     _, codes, pairing = paired()
     assert not pairing.knows("")
