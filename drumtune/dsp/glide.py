@@ -79,6 +79,10 @@ class PitchTrack:
     frequencies: Array
     amplitudes: Array
 
+    def only(self, kept: NDArray[np.bool_]) -> PitchTrack:
+        """The track without the points where `kept`, shape (points,), is false."""
+        return PitchTrack(self.times[kept], self.frequencies[kept], self.amplitudes[kept])
+
     def mean(self, start: float, end: float) -> float | None:
         """Energy-weighted mean pitch between two times in s; None when the track has no point there."""
         inside = (self.times >= start) & (self.times < end)

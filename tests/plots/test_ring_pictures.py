@@ -71,6 +71,41 @@ def test_the_decay_picture_names_the_lines_with_their_decay(axes, hit, picture):
         assert f"{partial.frequency_hz:.0f} Hz: {partial.decay_s:.2f} s" in said
 
 
+def near(y, pitch):
+    return abs(float(np.median(y)) / pitch - 1.0) < 0.02
+
+
+def test_a_line_in_the_decay_picture_is_as_long_as_its_decay_says(axes, hit, picture):
+    """Solid and dotted together end where the line has fallen by 60 dB; solid is never longer than that."""
+    ring.decay_picture(axes, picture, hit)
+    for partial in hit.partials:
+        drawn = [line for line in axes.lines if near(line.get_ydata(), partial.frequency_hz)]
+        (solid,) = [line for line in drawn if len(line.get_xdata()) > 2]
+        (dotted,) = [line for line in drawn if line.is_dashed()]
+        assert dotted.get_xdata()[1] == pytest.approx(partial.decay_s)
+        assert solid.get_xdata()[-1] == pytest.approx(dotted.get_xdata()[0])
+
+
+def test_a_line_that_dies_beside_a_lasting_one_is_not_followed_into_it():
+    """A line that is 60 dB down after 0.25 s, beside one of 1.5 s: followed from 10 ms on, so for no more than 0.26."""
+    times = np.arange(int(2.0 * FS)) / FS
+    pair = ((216.0, 1.5, 0.5), (259.0, 0.25, 1.0))
+    made = sum(a * 10 ** (-3 * times / t) * np.cos(2 * np.pi * f * times) for f, t, a in pair)
+    hit = read_hits(0.2 * made + 1e-4 * np.random.default_rng(5).standard_normal(times.size), FS)[0]
+    long, short = decay_map(hit.signal, hit.rate, hit.lines).tracks
+    assert near(short.frequencies, 259.0)
+    assert short.times[-1] <= 0.262
+    assert long.times[-1] > 0.5
+
+
+def test_names_in_the_decay_picture_stand_apart_however_near_their_lines():
+    wanted = np.array([100.0, 101.0, 102.0, 400.0, 499.0, 500.0])
+    heights = ring._apart(wanted, 30.0, 500.0)
+    assert np.diff(heights).min() >= 30.0 - 1e-9
+    assert heights[-1] <= 500.0
+    assert heights[3] == 400.0
+
+
 def test_the_after_note_says_where_it_settles(axes, hit):
     ring.after_note(axes, hit)
     said = " ".join(text.get_text() for text in axes.texts)
