@@ -15,7 +15,8 @@ from drumtune.advice.ring import HitReading, Partial
 from drumtune.dsp.decay import RANGES
 from drumtune.dsp.decay import Figure as DecayFigure
 from drumtune.dsp.decay_map import DecayMap
-from drumtune.dsp.glide import PitchTrack
+from drumtune.dsp.glide import PitchTrack, steadied
+from drumtune.notes import cents
 from drumtune.plots import style
 
 HEIGHTS = (3.6, 4.4, 3.4)
@@ -38,10 +39,10 @@ def level_decay(axes: Axes, hit: HitReading) -> None:
         _fit_line(axes, getattr(hit.figures, name), RANGES[name][:2], (word, colour, dash))
     if decay.floor.reached and decay.floor_db > _DEPTH:
         axes.axhline(decay.floor_db, color=style.ORANGE, linewidth=1.6, linestyle=(0, (1, 1)))
-        axes.text(0.99, decay.floor_db + 1.0, "noise floor", color=style.QUIET, fontsize=style.SMALL_SIZE,
-                  ha="right", va="bottom", transform=axes.get_yaxis_transform())  # fmt: skip
+        axes.text(0.01, decay.floor_db - 0.8, "noise floor", color=style.QUIET, fontsize=style.SMALL_SIZE,
+                  ha="left", va="top", transform=axes.get_yaxis_transform())  # fmt: skip
     end = max(min(float(decay.raw_times[-1]), 1.25 * decay.floor.limit), 0.05)
-    axes.set(xlim=(0.0, end), ylim=(max(_DEPTH, min(-45.0, decay.floor_db - 6.0)), 3.0))
+    axes.set(xlim=(0.0, end), ylim=(max(_DEPTH, min(-45.0, decay.floor_db - 7.0)), 3.0))
     axes.set(xlabel="time after the stroke (s)", ylabel="level (dB)")
     axes.grid(color=style.GRID, linewidth=0.6)
     axes.legend(fontsize=style.SMALL_SIZE, frameon=True, framealpha=0.9, edgecolor="none", loc="upper right")
@@ -133,22 +134,23 @@ def after_note(axes: Axes, hit: HitReading) -> None:
         axes.text(0.5, 0.5, "no partial stands out", ha="center", fontsize=style.TEXT_SIZE, transform=axes.transAxes)
         return
     glide = hit.lines.glide
-    times, ratio = glide.track.times, glide.law.ratio(glide.track.times)
+    track, sure = steadied(glide.track)
+    times, ratio = track.times, glide.law.ratio(track.times)
     axes.axvspan(0.04, 0.12, color=style.YELLOW, alpha=0.35, linewidth=0)
-    height = 1200.0 * np.log2(np.maximum(glide.track.frequencies, 1.0) / glide.settled)
-    axes.plot(times, height, color=style.BLUE, linewidth=1.6, label="heard")
-    axes.plot(times, 1200.0 * np.log2(ratio), color=style.VERMILION, linewidth=2.4, linestyle="--", label="law")
-    axes.axhline(0.0, color=style.INK, linewidth=1.0)
-    most = max(30.0, 1.3 * abs(glide.fall_cents), 1.1 * float(np.abs(1200.0 * np.log2(ratio)).max(initial=0.0)))
-    axes.set(xlim=(0.0, max(float(times[-1]), 0.2) if times.size else 0.2), ylim=(-0.4 * most, most))
+    height, law = cents(np.maximum(track.frequencies, 1.0), glide.settled), cents(ratio, 1.0)
     name, off = hit.note
-    axes.text(0.98, 0.06, f"settles at {glide.settled:.1f} Hz, {name} {off:+.0f} cents", ha="right", va="bottom",
-              fontsize=style.TEXT_SIZE, transform=axes.transAxes)  # fmt: skip
     way = "falls" if glide.fall_cents >= 0 else "rises"
-    axes.text(0.125, 0.92 * most, f" {way} {abs(glide.fall_cents):.0f} cents\n from 40-120 ms", va="top",
-              fontsize=style.TEXT_SIZE)  # fmt: skip
+    heard = f"heard: settles at {glide.settled:.1f} Hz, {name} {style.signed(off)} cents"
+    axes.plot(times, np.where(sure, height, np.nan), color=style.BLUE, linewidth=2.0, label=heard)
+    axes.plot(times, law, color=style.VERMILION, linewidth=2.4, linestyle="--",
+              label=f"law: {way} {abs(glide.fall_cents):.0f} cents from 40 to 120 ms")  # fmt: skip
+    axes.axhline(0.0, color=style.INK, linewidth=1.0)
+    drawn = np.concatenate([height[sure], law, [-10.0, 20.0]])
+    low, high = 1.1 * float(drawn.min()), 1.1 * float(drawn.max())
+    end = float(times[sure][-1]) if sure.any() else 0.0
+    axes.set(xlim=(0.0, max(1.05 * end, 0.2)), ylim=(low, high + 0.3 * (high - low)))  # room for the words above
     axes.grid(color=style.GRID, linewidth=0.6)
-    axes.legend(fontsize=style.SMALL_SIZE, frameon=False, loc="upper right")
+    axes.legend(fontsize=style.SMALL_SIZE, frameon=True, framealpha=0.9, edgecolor="none", loc="upper right")
 
 
 def before_after(axes: Axes, changes: tuple[Change, ...]) -> None:
@@ -177,11 +179,16 @@ def before_after(axes: Axes, changes: tuple[Change, ...]) -> None:
     axes.grid(axis="x", color=style.GRID, linewidth=0.6)
 
 
-def overview(hit: HitReading, picture: DecayMap | None, changes: tuple[Change, ...] = ()) -> Figure:
-    """All pictures of a hit under one another; `picture` None leaves the map out (too short a hit)."""
+def overview(hit: HitReading, picture: DecayMap | None, changes: tuple[Change, ...] = (), name: str = "") -> Figure:
+    """All pictures of a hit under one another; `picture` None leaves the map out (too short a hit).
+
+    `name` says above them which hit it is, where a recording has several.
+    """
     heights = [HEIGHTS[0], *([HEIGHTS[1]] if picture else []), HEIGHTS[2]]
     heights += [1.4 + 0.55 * len(changes)] if changes else []
-    figure = style.figure(sum(heights))
+    figure = style.figure(sum(heights) + (0.4 if name else 0.0))
+    if name:
+        figure.suptitle(name, x=0.01, ha="left", fontsize=style.TITLE_SIZE, fontweight="bold", color=style.INK)
     cells = figure.add_gridspec(len(heights), 1, height_ratios=heights)
     axes = (figure.add_subfigure(cells[row]).subplots() for row in range(len(heights)))
     level_decay(next(axes), hit)

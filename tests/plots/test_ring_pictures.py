@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 
 from drumtune.advice.damping import Change
 from drumtune.advice.ring import read_hits
+from drumtune.cli.ring_words import Answer
 from drumtune.dsp.decay_map import decay_map
 from drumtune.plots import ring, style
 
@@ -108,8 +109,27 @@ def test_names_in_the_decay_picture_stand_apart_however_near_their_lines():
 
 def test_the_after_note_says_where_it_settles(axes, hit):
     ring.after_note(axes, hit)
-    said = " ".join(text.get_text() for text in axes.texts)
-    assert "settles at 110.0 Hz, A2" in said
+    assert "heard: settles at 110.0 Hz, A2 0 cents" in labels(axes)
+
+
+def test_the_pitch_heard_is_drawn_where_it_is_sure_and_inside_the_picture(axes):
+    """A neighbour ten times as fast to die, and noise: no point of the curve leaves the axes."""
+    times = np.arange(int(1.5 * FS)) / FS
+    made = np.exp(-7.0 * times) * np.cos(2 * np.pi * 134 * times)
+    made += 2.0 * np.exp(-70.0 * times) * np.cos(2 * np.pi * 170 * times)
+    hit = read_hits(0.1 * made + 1e-3 * np.random.default_rng(2).standard_normal(times.size), FS)[0]
+    ring.after_note(axes, hit)
+    heard = np.asarray(axes.lines[0].get_ydata())
+    low, high = axes.get_ylim()
+    assert np.isfinite(heard).sum() > 50
+    assert np.all((heard >= low) & (heard <= high) | np.isnan(heard))
+
+
+def test_pictures_of_one_of_several_hits_say_which(hit):
+    one, several = (Answer(hits, (), None) for hits in ((hit,), (hit, hit, hit)))
+    assert one.shown_name == ""
+    figure = ring.overview(several.shown, None, (), several.shown_name)
+    assert figure.get_suptitle() == f"Hit 1 of 3, at {hit.start_s:.2f} s"
 
 
 def test_before_and_after_differ_in_shape_and_word(axes):
