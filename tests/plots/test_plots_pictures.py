@@ -85,6 +85,23 @@ def test_the_head_is_labelled_with_rods_and_a_legend_that_says_the_lines(axes, s
     assert [text.get_text() for text in axes.get_legend().get_texts()] == ["lower of the pair", "higher"]
 
 
+@pytest.mark.parametrize("reach", [10.0, 40.0, 90.0, 200.0])
+def test_cents_on_the_head_are_few_inside_the_rim_and_apart(made_reading, reach):
+    figure = style.figure(overview.HEIGHTS[1])
+    axes = figure.subplots()
+    pulls = reach * np.cos(np.pi * np.arange(8)) + np.linspace(-3.0, 3.0, 8)
+    head.draw(axes, head_map(made_reading(tuple(pulls))), 8)
+    figure.draw_without_rendering()
+    written = axes.texts[:-8]  # the last are the rods' numbers
+    assert 3 <= len({text.get_text() for text in written}) <= head.MOST_LINES
+    boxes = [text.get_window_extent() for text in written]
+    assert not any(a.overlaps(b) for i, a in enumerate(boxes) for b in boxes[i + 1 :])
+    for box in boxes:
+        corners = axes.transData.inverted().transform(box.corners())
+        assert np.hypot(corners[:, 0], corners[:, 1]).max() < 1.0
+    assert not any("-" in text.get_text() for text in written)  # a true minus stands beside the lines
+
+
 def test_the_spectrum_has_a_line_at_each_partial_and_the_stronger_is_longer(axes, made_reading):
     spectrum.draw(axes, made_reading())
     drawn = {}
