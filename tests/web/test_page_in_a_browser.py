@@ -263,8 +263,8 @@ def test_a_microphone_that_went_away_is_told_until_the_next_listen(tmp_path, mic
         page.wait_for_selector("#trouble", state="hidden")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1600, "dark")])
-def test_nothing_sticks_out_of_the_page_at_either_width(tmp_path, microphone, command, width, scheme):
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "light"), (1600, "dark")])
+def test_nothing_sticks_out_of_the_page_at_any_width(tmp_path, microphone, command, width, scheme):
     log = tmp_path / "log.sqlite3"
     assert command("stand", "new", "a drum with a rather long name", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
     how = {"viewport": {"width": width, "height": 740}, "color_scheme": scheme}
@@ -273,6 +273,9 @@ def test_nothing_sticks_out_of_the_page_at_either_width(tmp_path, microphone, co
         page.goto(address)
         page.get_by_role("button", name="a drum").click()
         page.wait_for_selector("#strip svg")
+        page.evaluate("document.getElementById('big').textContent = 'Rod 16'")
+        lines = page.eval_on_selector("#big", "(big) => big.offsetHeight / parseFloat(getComputedStyle(big).fontSize)")
+        assert lines < 1.5  # one line high
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         small = page.evaluate("[...document.querySelectorAll('button')].filter((b) => b.offsetParent && "
