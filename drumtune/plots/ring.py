@@ -37,12 +37,14 @@ def level_decay(axes: Axes, hit: HitReading) -> None:
     axes.plot(decay.times, decay.levels, color=style.INK, linewidth=2.2, label="decay (ISO 3382)")
     for name, word, colour, dash in _FITS:
         _fit_line(axes, getattr(hit.figures, name), RANGES[name][:2], (word, colour, dash))
+    low = max(_DEPTH, min(-45.0, decay.floor_db - 7.0))
     if decay.floor.reached and decay.floor_db > _DEPTH:
+        low = min(low, decay.floor_db - 7.0)  # room for the words under it
         axes.axhline(decay.floor_db, color=style.ORANGE, linewidth=1.6, linestyle=(0, (1, 1)))
         axes.text(0.01, decay.floor_db - 0.8, "noise floor", color=style.QUIET, fontsize=style.SMALL_SIZE,
                   ha="left", va="top", transform=axes.get_yaxis_transform())  # fmt: skip
     end = max(min(float(decay.raw_times[-1]), 1.25 * decay.floor.limit), 0.05)
-    axes.set(xlim=(0.0, end), ylim=(max(_DEPTH, min(-45.0, decay.floor_db - 7.0)), 3.0))
+    axes.set(xlim=(0.0, end), ylim=(low, 3.0))
     axes.set(xlabel="time after the stroke (s)", ylabel="level (dB)")
     axes.grid(color=style.GRID, linewidth=0.6)
     axes.legend(fontsize=style.SMALL_SIZE, frameon=True, framealpha=0.9, edgecolor="none", loc="upper right")

@@ -49,6 +49,16 @@ def test_the_level_picture_names_each_fit_with_its_time(axes, hit):
     assert "noise floor" in [text.get_text() for text in axes.texts]
 
 
+def test_the_noise_floor_is_named_inside_the_picture_and_under_its_line(hit):
+    figure = style.figure(ring.HEIGHTS[0])
+    axes = figure.subplots()
+    ring.level_decay(axes, hit)
+    figure.draw_without_rendering()
+    box = next(text for text in axes.texts if text.get_text() == "noise floor").get_window_extent()
+    assert axes.bbox.y0 < box.y0
+    assert box.y1 < axes.transData.transform((0.0, hit.decay.floor_db))[1]
+
+
 def test_a_fitted_line_has_the_slope_of_its_figure(axes, hit):
     ring.level_decay(axes, hit)
     line = next(line for line in axes.lines if line.get_label().startswith("T30"))
