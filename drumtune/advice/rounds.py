@@ -81,14 +81,15 @@ class Setting:
 class History:
     """Readings of one drum over time, for the pictures; arrays run over readings, oldest first.
 
-    `numbers` are those of the takes; `days` since the first, whose date is `first_day`; `pulls`, `pulls_sd` have shape
-    (readings, rods), cents; `spread`, `spread_sd` and the spread `expected` of each plan (NaN without moves), cents;
-    `frequency` of the (1,1) pair, Hz.
+    `numbers` are those of the takes; `days` since the first, whose date is `first_day` and whose hour and minute, both
+    in UTC, are `first_time`; `pulls`, `pulls_sd` have shape (readings, rods), cents; `spread`, `spread_sd` and the
+    spread `expected` of each plan (NaN without moves), cents; `frequency` of the (1,1) pair, Hz.
     """
 
     numbers: tuple[int, ...]
     days: Floats
     first_day: str
+    first_time: str
     pulls: Floats
     pulls_sd: Floats
     spread: Floats

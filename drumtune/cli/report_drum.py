@@ -157,6 +157,7 @@ def _ring_pictures(answer: Answer) -> tuple[Picture, ...]:
     from drumtune.plots import style
 
     hit = answer.shown
+    which = f" {answer.shown_name}." if answer.shown_name else ""
     level = style.figure(plots.HEIGHTS[0])
     plots.level_decay(level.subplots(), hit)
     note = style.figure(plots.HEIGHTS[2])
@@ -164,14 +165,14 @@ def _ring_pictures(answer: Answer) -> tuple[Picture, ...]:
     t20 = _decay(hit.figures.t20)
     fall = "no note stands out" if hit.glide_cents is None else f"it falls {hit.glide_cents:.0f} cents"
     found = [
-        Picture(level, "How the level falls.", f"Level over time with the fitted decays; T20 is {t20} s."),
-        Picture(note, "After-note: how the pitch settles.", f"Pitch of the main partial over time: {fall}."),
+        Picture(level, f"How the level falls.{which}", f"Level over time with the fitted decays; T20 is {t20} s."),
+        Picture(note, f"After-note: how the pitch settles.{which}", f"Pitch of the main partial over time: {fall}."),
     ]
     if hit.signal.size >= 0.25 * hit.rate:
         spread = style.figure(plots.HEIGHTS[1])
         plots.decay_picture(spread.subplots(), decay_map(hit.signal, hit.rate, hit.lines), hit)
         words = f"Sound over time and frequency with {len(hit.partials)} partials."
-        found.insert(1, Picture(spread, "What rings, and how long.", words))
+        found.insert(1, Picture(spread, f"What rings, and how long.{which}", words))
     if answer.changes:
         change = style.figure(1.4 + 0.55 * len(answer.changes))
         plots.before_after(change.subplots(), answer.changes)

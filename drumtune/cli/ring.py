@@ -104,4 +104,4 @@ def _draw(path: Path, answer: object) -> None:
     shown = answer.shown
     long_enough = shown.signal.size >= 0.25 * shown.rate
     picture = decay_map(shown.signal, shown.rate, shown.lines) if long_enough else None
-    save(overview(shown, picture, answer.changes), path)
+    save(overview(shown, picture, answer.changes, answer.shown_name), path)

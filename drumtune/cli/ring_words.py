@@ -47,6 +47,15 @@ class Answer:
         clean = [hit for hit in self.hits if not hit.faults] or list(self.hits)
         return max(clean, key=lambda hit: float(abs(hit.signal).max()))
 
+    @property
+    def shown_name(self) -> str:
+        """Which of several hits is shown: its number and when it begins; empty where there is only one."""
+        if len(self.hits) < 2:
+            return ""
+        shown = self.shown
+        number = next(place for place, hit in enumerate(self.hits, 1) if hit is shown)
+        return f"Hit {number} of {len(self.hits)}, at {shown.start_s:.2f} s"
+
 
 def as_json(answer: Answer) -> str:
     """Whole answer as one JSON object."""

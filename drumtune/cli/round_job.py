@@ -302,6 +302,7 @@ def history(entries: Sequence[Entry]) -> History:
         numbers=tuple(entry.number for entry in entries),
         days=np.array([(time - times[0]).total_seconds() / 86400.0 for time in times]),
         first_day=times[0].date().isoformat(),
+        first_time=times[0].time().isoformat(timespec="minutes"),
         pulls=np.array([entry.reading.pulls_cents for entry in entries]),
         pulls_sd=np.array([np.sqrt(np.diagonal(entry.reading.covariance)) for entry in entries]),
         spread=np.array([entry.reading.spread_cents for entry in entries]),

@@ -79,11 +79,52 @@ class PitchTrack:
     frequencies: Array
     amplitudes: Array
 
+    def only(self, kept: NDArray[np.bool_]) -> PitchTrack:
+        """The track without the points where `kept`, shape (points,), is false."""
+        return PitchTrack(self.times[kept], self.frequencies[kept], self.amplitudes[kept])
+
     def mean(self, start: float, end: float) -> float | None:
         """Energy-weighted mean pitch between two times in s; None when the track has no point there."""
         inside = (self.times >= start) & (self.times < end)
         weight = np.square(self.amplitudes[inside])
         return float(weight @ self.frequencies[inside] / weight.sum()) if weight.sum() > 0.0 else None
+
+
+def steadied(track: PitchTrack, *, span: float = 0.04, most: float = 10.0) -> tuple[PitchTrack, NDArray[np.bool_]]:
+    """The track meaned by energy over `span` s round each point, and where that mean is sure, shape (points,).
+
+    Sure is the longest stretch where the pitch scatters about the mean by no more than `most` cents rms: neighbours
+    that beat into the band at the onset, and noise at the end, swing it by more. For pictures: fits take the track as
+    it is.
+    """
+    if track.times.size < 2:
+        return track, np.ones(track.times.size, dtype=bool)
+    reach = int(0.5 * span / (track.times[1] - track.times[0]))
+    edges = np.arange(track.times.size)
+    first, last = np.maximum(edges - reach, 0), np.minimum(edges + reach + 1, track.times.size)
+    weight = np.square(track.amplitudes)
+
+    def mean(values: Array) -> Array:
+        sums = np.concatenate([[0.0], np.cumsum(weight * values)])
+        return np.asarray(sums[last] - sums[first], dtype=np.float64)
+
+    centre = float(np.median(track.frequencies))
+    apart = track.frequencies - centre
+    share = np.maximum(mean(np.ones_like(weight)), 1e-300)
+    middle = mean(apart) / share
+    scatter = np.sqrt(np.maximum(mean(np.square(apart)) / share - np.square(middle), 0.0))
+    sure = _longest(np.asarray(cents(centre + scatter, centre) <= most, dtype=bool))
+    return PitchTrack(track.times, centre + middle, track.amplitudes), sure
+
+
+def _longest(true: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Only the longest run of true, shape (points,)."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], true, [False]]).astype(int))).reshape(-1, 2)
+    if ends.size == 0:
+        return true
+    first, last = ends[np.argmax(ends[:, 1] - ends[:, 0])]
+    places = np.arange(true.size)
+    return np.asarray((places >= first) & (places < last), dtype=bool)
 
 
 @dataclass(frozen=True, slots=True)

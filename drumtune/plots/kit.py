@@ -14,12 +14,17 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
+from matplotlib.patheffects import withStroke
 
 from drumtune.advice.kit_problem import ROOM_DB, Gain, frequency_of, number_of
 from drumtune.notes import note_name
 from drumtune.plots import style
 
 _BLACK = (1, 3, 6, 8, 10)
+FINE = 0.01
+"""Grain of the room's bands, semitones."""
+TALL, SEMITONE = 15.0, 15.0
+"""Height of a label, and what a semitone is at least, points."""
 _KEYS = 0.9
 """Width of the keyboard, in columns."""
 
@@ -76,8 +81,8 @@ def _keyboard(axes: Axes, low: int, high: int) -> None:
 
 
 def _bands(axes: Axes, gain: Gain, ends: tuple[int, int], count: int) -> None:
-    """Bands of pitch that the room lifts or swallows by more than 3 dB."""
-    pitch = np.arange(ends[0] - 0.5, ends[1] + 0.5, 0.1)
+    """Bands of pitch that the room lifts or swallows by more than 3 dB, as notes are judged, to a cent."""
+    pitch = np.arange(ends[0] - 0.5, ends[1] + 0.5, FINE)
     lift = gain(np.asarray(frequency_of(pitch)))
     right = (0.6, count + 0.75)
     looks = (
@@ -89,8 +94,8 @@ def _bands(axes: Axes, gain: Gain, ends: tuple[int, int], count: int) -> None:
         edges = np.flatnonzero(np.diff(np.concatenate([[False], where, [False]]).astype(int)))
         for a, b in edges.reshape(-1, 2):
             axes.fill_between(
-                right, pitch[a], pitch[b - 1] + 0.1, facecolor=colour, alpha=0.35, hatch=hatch, edgecolor="white",
-                linewidth=0.0, zorder=0,
+                right, pitch[a] - 0.5 * FINE, pitch[b - 1] + 0.5 * FINE, facecolor=colour, alpha=0.35, hatch=hatch,
+                edgecolor="white", linewidth=0.0, zorder=0,
             )  # fmt: skip
         keys.append(Patch(facecolor=colour, alpha=0.35, hatch=hatch, edgecolor="white", label=words))
     axes.legend(
@@ -103,16 +108,22 @@ def _bar(axes: Axes, place: int, bar: Bar) -> None:
     """Draw one drum: reach, note with its name, and where it is now."""
     low, high, note = (number_of(value) for value in (bar.low, bar.high, bar.note))
     axes.plot([place, place], [low, high], color=style.QUIET, linewidth=7, solid_capstyle="round", alpha=0.55)
+    name, off = note_name(bar.note)
+    label = name if abs(off) < 3.0 else f"{name}{style.signed(off)}"
+    aside = 0.0
     if bar.now is not None and abs(number_of(bar.now) - note) > 0.05:
         now = number_of(bar.now)
+        aside = math.copysign(max(0.0, TALL - SEMITONE * abs(now - note)) / 2.0, now - note)
         axes.plot([place], [now], marker="o", markersize=8, markerfacecolor="white", color=style.INK)
-        axes.annotate(
-            "now", (place, now), xytext=(8, 0), textcoords="offset points", va="center", fontsize=style.SMALL_SIZE,
-        )  # fmt: skip
+        _word(axes, "now", (place, now), aside, (style.INK, style.SMALL_SIZE, "normal"))
     axes.plot([place], [note], marker="D", markersize=10, color=style.BLUE)
-    name, off = note_name(bar.note)
-    label = name if abs(off) < 3.0 else f"{name}{off:+.0f}"
+    _word(axes, label, (place, note), -aside, (style.BLUE, style.TEXT_SIZE, "bold"))
+
+
+def _word(axes: Axes, text: str, at: tuple[int, float], aside: float, look: tuple[str, float, str]) -> None:
+    """Write a word to the right of a mark, `aside` points above its middle, on a white edge."""
+    colour, size, weight = look
     axes.annotate(
-        label, (place, note), xytext=(9, 0), textcoords="offset points", va="center", fontsize=style.TEXT_SIZE,
-        fontweight="bold", color=style.BLUE,
+        text, at, xytext=(9.0, aside), textcoords="offset points", va="center", fontsize=size, fontweight=weight,
+        color=colour, path_effects=[withStroke(linewidth=3.0, foreground="white")],
     )  # fmt: skip

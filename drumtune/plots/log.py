@@ -10,12 +10,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from drumtune.advice.rounds import FINE_SPREAD, History
+from drumtune.advice.turns import EVEN_SPREAD
 from drumtune.plots import style
 
 STRIP = 0.62
 """Height of one rod's strip, inches."""
-HEIGHTS = (2.9, 2.9)
+HEIGHTS = (3.7, 2.9)
 """Heights of the pictures of spread and pitch, inches."""
+LEVELS = (
+    (EVEN_SPREAD, "even enough", style.GREEN, "--"),
+    (FINE_SPREAD, "as far as rounds go", style.SKY, ":"),
+)
+"""Spreads to come below, cents: of the verdict on a single reading, and at which rounds leave a head alone."""
 MARKS = 12
 """With more readings than this, only some are numbered."""
 UNITS = (("minutes", 1.0 / 1440.0, 0.1), ("hours", 1.0 / 24.0, 2.0), ("days", 1.0, 60.0), ("months", 30.44, np.inf))
@@ -48,11 +54,18 @@ def draw_spread(axes: Axes, name: str, history: History) -> None:
             place[ahead] + 1, history.expected[ahead], linestyle="none", marker="D", markersize=8, markeredgewidth=1.6,
             markerfacecolor="none", markeredgecolor=style.ORANGE, label="as expected of the moves before",
         )  # fmt: skip
-    axes.axhline(FINE_SPREAD, color=style.GREEN, linestyle="--", linewidth=1.2, label=f"{FINE_SPREAD:.0f} cents: done")
+    if ahead[-1]:
+        axes.annotate(
+            "next", (place[-1] + 1, history.expected[-1]), xytext=(8, 0), textcoords="offset points", va="center",
+            fontsize=style.SMALL_SIZE,
+        )  # fmt: skip
+    for spread, words, colour, dashes in LEVELS:
+        label = f"{words}: {spread:.0f} cents"
+        axes.axhline(spread, color=colour, linestyle=dashes, linewidth=1.8, zorder=1, label=label)
     axes.set_ylim(bottom=0.0)
     _number(axes, history)
     axes.set_ylabel("spread, cents")
-    axes.legend(fontsize=style.SMALL_SIZE, frameon=False)
+    axes.figure.legend(loc="outside lower center", ncols=1, fontsize=style.SMALL_SIZE, frameon=False)
     style.plain(axes, f"{name}: spread from round to round")
 
 
@@ -86,7 +99,8 @@ def draw_pitch(axes: Axes, history: History) -> None:
     """Draw the pitch of the (1,1) pair over time."""
     unit, length = next((name, days) for name, days, most in UNITS if history.days[-1] <= most)
     axes.plot(history.days / length, history.frequency, color=style.PURPLE, marker="s", linewidth=1.3)
-    axes.set_xlabel(f"{unit} since {history.first_day}")
+    since = f"{history.first_time} UTC on {history.first_day}" if unit in ("minutes", "hours") else history.first_day
+    axes.set_xlabel(f"{unit} since {since}")
     axes.set_ylabel("(1,1) pair, Hz")
     axes.margins(x=0.05, y=0.25)
     if np.ptp(history.frequency) < 1.0:

@@ -57,6 +57,11 @@ def save(figure: Figure, path: Path) -> None:
         figure.savefig(temporary, format=kind, dpi=DOTS_PER_INCH, metadata=undated)
 
 
+def signed(value: float) -> str:
+    """A whole number with its sign, a true minus (U+2212), zero without."""
+    return f"{value:+.0f}".replace("-", "\u2212") if round(value) else "0"
+
+
 def plain(axes: Axes, title: str) -> None:
     """Give axes the common look: title at the left, light frame, readable text."""
     axes.set_title(title, loc="left", fontsize=TITLE_SIZE, color=INK)

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from hits_made import fall_cents, hit
 
-from drumtune.dsp.glide import STEADY, GlideLaw, fit_glide, track_pitch, unwarp
+from drumtune.dsp.glide import STEADY, GlideLaw, PitchTrack, fit_glide, steadied, track_pitch, unwarp
 from drumtune.dsp.hit import hear_lines
 from drumtune.dsp.hits import find_hits
 from drumtune.errors import TakeError
+from drumtune.notes import cents
 
 FS = 48000
 DECAY = 0.02
@@ -152,3 +153,15 @@ def test_nothing_struck_is_told(sound, reason):
 
 def test_too_short_a_hit_has_no_lines():
     assert hear_lines(hit(drum(110.0, 1), 0.04), FS) is None
+
+
+def test_a_steadied_track_follows_a_law_and_is_sure_only_where_the_pitch_stands_still():
+    """A glide of known law, swung by 5 cents, between stretches swung by 60: sure is the middle, and on the law."""
+    times = np.arange(0.01, 1.0, 0.002)
+    law = GlideLaw(0.05, 5.0)
+    swing = np.where((times > 0.2) & (times < 0.7), 5.0, 60.0) * np.sin(2 * np.pi * 50.0 * times)
+    track = PitchTrack(times, 100.0 * law.ratio(times) * 2.0 ** (swing / 1200.0), np.exp(-2.0 * times))
+    calm, sure = steadied(track)
+    assert times[sure][0] == pytest.approx(0.2, abs=0.025)  # half the span of 40 ms
+    assert times[sure][-1] == pytest.approx(0.7, abs=0.025)
+    assert np.abs(cents(calm.frequencies[sure], 100.0 * law.ratio(times[sure]))).max() < 3.0

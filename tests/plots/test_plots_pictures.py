@@ -1,5 +1,7 @@
 """Pictures hold what the reading says: points at the pulls, moves in words, lines at their frequencies."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from matplotlib.colors import to_hex
@@ -85,6 +87,23 @@ def test_the_head_is_labelled_with_rods_and_a_legend_that_says_the_lines(axes, s
     assert [text.get_text() for text in axes.get_legend().get_texts()] == ["lower of the pair", "higher"]
 
 
+@pytest.mark.parametrize("reach", [10.0, 40.0, 90.0, 200.0])
+def test_cents_on_the_head_are_few_inside_the_rim_and_apart(made_reading, reach):
+    figure = style.figure(overview.HEIGHTS[1])
+    axes = figure.subplots()
+    pulls = reach * np.cos(np.pi * np.arange(8)) + np.linspace(-3.0, 3.0, 8)
+    head.draw(axes, head_map(made_reading(tuple(pulls))), 8)
+    figure.draw_without_rendering()
+    written = axes.texts[:-8]  # the last are the rods' numbers
+    assert 3 <= len({text.get_text() for text in written}) <= head.MOST_LINES
+    boxes = [text.get_window_extent() for text in written]
+    assert not any(a.overlaps(b) for i, a in enumerate(boxes) for b in boxes[i + 1 :])
+    for box in boxes:
+        corners = axes.transData.inverted().transform(box.corners())
+        assert np.hypot(corners[:, 0], corners[:, 1]).max() < 1.0
+    assert not any("-" in text.get_text() for text in written)  # a true minus stands beside the lines
+
+
 def test_the_spectrum_has_a_line_at_each_partial_and_the_stronger_is_longer(axes, made_reading):
     spectrum.draw(axes, made_reading())
     drawn = {}
@@ -94,6 +113,19 @@ def test_the_spectrum_has_a_line_at_each_partial_and_the_stronger_is_longer(axes
             drawn[float(y[0])] = x[1] - x[0]
     assert sorted(drawn) == [187.0, 262.5, 334.0]
     assert drawn[262.5] > drawn[187.0] > drawn[334.0]
+
+
+def test_the_heard_line_is_drawn_at_a_rod_where_others_are_stronger(axes, made_reading):
+    """Rod 1 tells no line near what is heard there, 187 Hz; rod 2 tells it; at rod 3 nothing is heard."""
+    reading = made_reading()
+    one, two, three, *others = reading.rods
+    strong = ((262.5, 0.0), (334.0, -12.0))
+    one, three = replace(one, partials=strong), replace(three, partials=strong, heard_hz=float("nan"))
+    spectrum.draw(axes, replace(reading, rods=(one, two, three, *others)))
+    near = [line.get_ydata()[0] for line in axes.lines if abs(np.mean(line.get_xdata()) - 1.0) < 1e-9]
+    assert sorted(near) == [pytest.approx(187.0), 262.5, 334.0]
+    counts = [sum(abs(np.mean(line.get_xdata()) - rod) < 1e-9 for line in axes.lines) for rod in (2, 3)]
+    assert counts == [3, 2]
 
 
 def test_modes_too_close_to_name_apart_share_a_label(axes, made_reading):

@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 
 from drumtune.advice.damping import Change
 from drumtune.advice.ring import read_hits
+from drumtune.cli.ring_words import Answer
 from drumtune.dsp.decay_map import decay_map
 from drumtune.plots import ring, style
 
@@ -48,6 +49,16 @@ def test_the_level_picture_names_each_fit_with_its_time(axes, hit):
     assert "noise floor" in [text.get_text() for text in axes.texts]
 
 
+def test_the_noise_floor_is_named_inside_the_picture_and_under_its_line(hit):
+    figure = style.figure(ring.HEIGHTS[0])
+    axes = figure.subplots()
+    ring.level_decay(axes, hit)
+    figure.draw_without_rendering()
+    box = next(text for text in axes.texts if text.get_text() == "noise floor").get_window_extent()
+    assert axes.bbox.y0 < box.y0
+    assert box.y1 < axes.transData.transform((0.0, hit.decay.floor_db))[1]
+
+
 def test_a_fitted_line_has_the_slope_of_its_figure(axes, hit):
     ring.level_decay(axes, hit)
     line = next(line for line in axes.lines if line.get_label().startswith("T30"))
@@ -71,10 +82,64 @@ def test_the_decay_picture_names_the_lines_with_their_decay(axes, hit, picture):
         assert f"{partial.frequency_hz:.0f} Hz: {partial.decay_s:.2f} s" in said
 
 
+def near(y, pitch):
+    return abs(float(np.median(y)) / pitch - 1.0) < 0.02
+
+
+def test_a_line_in_the_decay_picture_is_as_long_as_its_decay_says(axes, hit, picture):
+    """Solid and dotted together end where the line has fallen by 60 dB; solid is never longer than that."""
+    ring.decay_picture(axes, picture, hit)
+    for partial in hit.partials:
+        drawn = [line for line in axes.lines if near(line.get_ydata(), partial.frequency_hz)]
+        (solid,) = [line for line in drawn if len(line.get_xdata()) > 2]
+        (dotted,) = [line for line in drawn if line.is_dashed()]
+        assert dotted.get_xdata()[1] == pytest.approx(partial.decay_s)
+        assert solid.get_xdata()[-1] == pytest.approx(dotted.get_xdata()[0])
+
+
+def test_a_line_that_dies_beside_a_lasting_one_is_not_followed_into_it():
+    """A line that is 60 dB down after 0.25 s, beside one of 1.5 s: followed from 10 ms on, so for no more than 0.26."""
+    times = np.arange(int(2.0 * FS)) / FS
+    pair = ((216.0, 1.5, 0.5), (259.0, 0.25, 1.0))
+    made = sum(a * 10 ** (-3 * times / t) * np.cos(2 * np.pi * f * times) for f, t, a in pair)
+    hit = read_hits(0.2 * made + 1e-4 * np.random.default_rng(5).standard_normal(times.size), FS)[0]
+    long, short = decay_map(hit.signal, hit.rate, hit.lines).tracks
+    assert near(short.frequencies, 259.0)
+    assert short.times[-1] <= 0.262
+    assert long.times[-1] > 0.5
+
+
+def test_names_in_the_decay_picture_stand_apart_however_near_their_lines():
+    wanted = np.array([100.0, 101.0, 102.0, 400.0, 499.0, 500.0])
+    heights = ring._apart(wanted, 30.0, 500.0)
+    assert np.diff(heights).min() >= 30.0 - 1e-9
+    assert heights[-1] <= 500.0
+    assert heights[3] == 400.0
+
+
 def test_the_after_note_says_where_it_settles(axes, hit):
     ring.after_note(axes, hit)
-    said = " ".join(text.get_text() for text in axes.texts)
-    assert "settles at 110.0 Hz, A2" in said
+    assert "heard: settles at 110.0 Hz, A2 0 cents" in labels(axes)
+
+
+def test_the_pitch_heard_is_drawn_where_it_is_sure_and_inside_the_picture(axes):
+    """A neighbour ten times as fast to die, and noise: no point of the curve leaves the axes."""
+    times = np.arange(int(1.5 * FS)) / FS
+    made = np.exp(-7.0 * times) * np.cos(2 * np.pi * 134 * times)
+    made += 2.0 * np.exp(-70.0 * times) * np.cos(2 * np.pi * 170 * times)
+    hit = read_hits(0.1 * made + 1e-3 * np.random.default_rng(2).standard_normal(times.size), FS)[0]
+    ring.after_note(axes, hit)
+    heard = np.asarray(axes.lines[0].get_ydata())
+    low, high = axes.get_ylim()
+    assert np.isfinite(heard).sum() > 50
+    assert np.all((heard >= low) & (heard <= high) | np.isnan(heard))
+
+
+def test_pictures_of_one_of_several_hits_say_which(hit):
+    one, several = (Answer(hits, (), None) for hits in ((hit,), (hit, hit, hit)))
+    assert one.shown_name == ""
+    figure = ring.overview(several.shown, None, (), several.shown_name)
+    assert figure.get_suptitle() == f"Hit 1 of 3, at {hit.start_s:.2f} s"
 
 
 def test_before_and_after_differ_in_shape_and_word(axes):

@@ -51,9 +51,27 @@ def test_every_drum_has_its_note_on_the_kit(tmp_path):
     figure = kit.overview(bars, lambda notes: 9.0 * np.sin(np.asarray(notes) / 9.0))
     style.save(figure, tmp_path / "kit.png")
     assert {"E3", "F#2", "now"} <= set(texts(figure))
-    assert any("+" in text or "-" in text for text in texts(figure))  # 101 Hz is no note: cents are said
+    assert "G#2\N{MINUS SIGN}48" in texts(figure)  # 101 Hz is no note: cents are said
     words = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
     assert words == ["room lifts", "room swallows"]
+
+
+@pytest.mark.parametrize("apart", [-60.0, -15.0, 8.0, 45.0, 90.0])
+def test_the_note_and_where_the_drum_is_now_are_written_apart(apart):
+    figure = kit.overview([kit.Bar("rack", 90.0, 300.0, 164.8, 164.8 * 2.0 ** (apart / 1200.0))])
+    figure.draw_without_rendering()
+    now, note = (text.get_window_extent() for text in figure.axes[0].texts)
+    assert not now.overlaps(note)
+
+
+def test_a_band_of_the_room_begins_where_notes_are_judged_to_be_lifted():
+    """A room that lifts every note above one: the band's edge lies there to two cents."""
+    edge = 163.0
+    axes = style.figure(6.0).subplots()
+    kit.draw(axes, [kit.Bar("rack", 90.0, 300.0, 150.0)], lambda notes: np.where(np.asarray(notes) > edge, 6.0, 0.0))
+    band = next(made for made in axes.collections)
+    lowest = band.get_paths()[0].get_extents().y0
+    assert lowest == pytest.approx(float(kit.number_of(edge)), abs=0.02)
 
 
 def test_eight_drums_fit(tmp_path):

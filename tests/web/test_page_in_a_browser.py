@@ -208,8 +208,63 @@ def test_a_page_put_to_sleep_goes_on_where_the_round_was(tmp_path, microphone, c
     assert np.abs(np.subtract(pulls_live(tmp_path), pulls_of_file(command, microphone))).max() < SAME
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1600, "dark")])
-def test_nothing_sticks_out_of_the_page_at_either_width(tmp_path, microphone, command, width, scheme):
+SMALL = {"width": 360, "height": 740}
+REFUSED = "navigator.mediaDevices.getUserMedia = async () => { throw new DOMException('Not so', '%s'); };"
+"""Run before the page's own script: the microphone that Chromium would give is refused, in a browser's words."""
+KEPT_TRACK = """
+const given = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+navigator.mediaDevices.getUserMedia = async (what) => {
+  const stream = await given(what); window.track = stream.getAudioTracks()[0]; return stream; };
+"""
+"""Keeps the track, so that a test can end it as an unplugged microphone does."""
+REFUSALS = {"NotFoundError": "No microphone was found", "NotAllowedError": "may not use the microphone",
+            "NotReadableError": "does not answer"}  # fmt: skip
+
+
+@pytest.mark.parametrize(("failure", "words"), REFUSALS.items())
+def test_a_microphone_that_does_not_open_is_told_until_the_next_listen(tmp_path, microphone, command, failure, words):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    with served(log) as address, browser(tmp_path / "profile", microphone, viewport=SMALL) as context:
+        page = context.new_page()
+        page.add_init_script(REFUSED % failure)
+        page.goto(f"{address}#lab")
+        page.wait_for_selector("#big:text-is('Rod 1')")
+        page.keyboard.press("l")
+        page.wait_for_selector(f"#trouble:has-text('{words}')")
+        page.keyboard.press("s")  # news of the round: it says nothing of the microphone
+        page.wait_for_selector("#big:text-is('Rod 2')")
+        told = page.inner_text("#trouble")
+        assert words in told
+        assert "Not so" not in told
+        page.evaluate("delete navigator.mediaDevices.getUserMedia")
+        page.keyboard.press("l")
+        page.wait_for_selector("#listen:has-text('Stop listening')")
+        page.wait_for_selector("#trouble", state="hidden")
+
+
+def test_a_microphone_that_went_away_is_told_until_the_next_listen(tmp_path, microphone, command):
+    log = tmp_path / "log.sqlite3"
+    assert command("stand", "new", "lab", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
+    with served(log) as address, browser(tmp_path / "profile", microphone, viewport=SMALL) as context:
+        page = context.new_page()
+        page.add_init_script(KEPT_TRACK)
+        page.goto(f"{address}#lab")
+        page.wait_for_selector("#big:text-is('Rod 1')")
+        page.keyboard.press("l")
+        page.wait_for_selector("#listen:has-text('Stop listening')")
+        page.evaluate("window.track.dispatchEvent(new Event('ended'))")
+        page.wait_for_selector("#trouble:has-text('went away')")
+        page.keyboard.press("s")
+        page.wait_for_selector("#big:text-is('Rod 2')")
+        assert "went away" in page.inner_text("#trouble")
+        page.keyboard.press("l")
+        page.wait_for_selector("#listen:has-text('Stop listening')")
+        page.wait_for_selector("#trouble", state="hidden")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "light"), (1600, "dark")])
+def test_nothing_sticks_out_of_the_page_at_any_width(tmp_path, microphone, command, width, scheme):
     log = tmp_path / "log.sqlite3"
     assert command("stand", "new", "a drum with a rather long name", "--depth-in", 9, *SIZES, "--log", log)[0] == 0
     how = {"viewport": {"width": width, "height": 740}, "color_scheme": scheme}
@@ -218,6 +273,9 @@ def test_nothing_sticks_out_of_the_page_at_either_width(tmp_path, microphone, co
         page.goto(address)
         page.get_by_role("button", name="a drum").click()
         page.wait_for_selector("#strip svg")
+        page.evaluate("document.getElementById('big').textContent = 'Rod 16'")
+        lines = page.eval_on_selector("#big", "(big) => big.offsetHeight / parseFloat(getComputedStyle(big).fontSize)")
+        assert lines < 1.5  # one line high
         page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         small = page.evaluate("[...document.querySelectorAll('button')].filter((b) => b.offsetParent && "

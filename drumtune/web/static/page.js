@@ -9,7 +9,8 @@ const KEYS = [
   ["b", "back", "Back one rod"], ["r", "again", "Repeat this rod"], ["s", "skip", "Later"],
   ["x", "extra", "Last tap was not here"], ["e", "enough", "Read now"], ["a", "restart", "Begin anew"],
 ];
-let link = null, state = null, reading = null, deaf = "";
+let link = null, state = null, reading = null;
+const own = { link: "", ear: "", error: "" }; // troubles of this page's own, kept apart from those the round's state tells
 let taken = false; // whether the server takes this page's sound: until then blocks wait, so that none overtakes another
 const ear = new Ear((block) => Boolean(link && taken && link.sound(block)));
 
@@ -64,7 +65,7 @@ function open(name) {
   if (link) link.close();
   at("choose").hidden = true; at("round").hidden = false; at("change").hidden = false;
   at("drum-name").textContent = `\u2013 ${name}`;
-  state = null; reading = null;
+  state = null; reading = null; own.ear = own.error = "";
   link = new Link(name, heard, connected);
 }
 
@@ -74,21 +75,27 @@ at("change").onclick = () => { ear.stop(); if (link) link.close(); link = null; 
 
 function connected(up) {
   taken = false;
-  at("trouble").textContent = up ? "" : "The server does not answer; trying again. What you tapped is kept.";
+  own.link = up ? "" : "The server does not answer; trying again. What you tapped is kept.";
+  trouble();
   if (up && ear.open) link.say({ do: "listen", rate: ear.rate, tune: ear.tune });
 }
 
 function heard(news) {
   if (news.safe !== undefined && ear.open) ear.safe(news.safe);
-  if (news.ear) { deaf = ""; taken = true; ear.again(news.got); }
-  if (news.deaf) { deaf = news.deaf; taken = false; ear.stop(); at("said").textContent = news.deaf; }
+  if (news.ear) { taken = true; ear.again(news.got); }
+  if (news.deaf) { taken = false; ear.stop(); at("said").textContent = news.deaf; }
   if (news.level !== undefined) level(news.level);
   if (news.reading !== undefined) reading = news.reading;
-  if (news.state) state = news.state;
+  if (news.state) { state = news.state; own.error = ""; }
   if (news.state || news.reading !== undefined) show();
   for (const message of news.say || []) say(message);
   if (news.ring) ring(news.ring);
-  if (news.error) at("trouble").textContent = news.error;
+  if (news.error) { own.error = news.error; trouble(); }
+}
+
+function trouble() { // all that is amiss, each said until it is over; said again only when it changed
+  const text = [own.link, own.ear, own.error, state && state.trouble].filter(Boolean).join(" ");
+  if (at("trouble").textContent !== text) at("trouble").textContent = text;
 }
 
 function say(message) {
@@ -117,8 +124,7 @@ function show() {
   at("dots").textContent = state.phase === "tapping" ? "\u25cf".repeat(state.per_rod - state.left) + "\u25cb".repeat(state.left) : "";
   at("listen").textContent = ear.open ? "Stop listening (l)" : state.listening ? "Listen here instead (l)" : "Listen (l)";
   at("listen").classList.toggle("main", !ear.open);
-  if (state.trouble) at("trouble").textContent = state.trouble;
-  else if (link.up) at("trouble").textContent = "";
+  trouble();
   at("heard-note").hidden = state.phase === "moves" || !state.heard.some((line) => line);
   draw(at("strip"), state, reading && reading.rods.length === state.rods ? reading : null);
   for (const [, what] of KEYS) at(`key-${what}`).disabled = state.phase === "moves" && what !== "restart";
@@ -184,7 +190,20 @@ function grid(heads, rows) {
 
 at("listen").onclick = listen;
 
+const BELOW = "or hand in a recording below.";
+const NO_EAR = { // what the player can do about a microphone that did not open, by the name of the failure
+  NotFoundError: `No microphone was found: plug one in and press Listen, ${BELOW}`,
+  NotAllowedError: `The browser may not use the microphone: allow it for this page and press Listen, ${BELOW}`,
+  NotReadableError: `The microphone does not answer: close whatever else uses it and press Listen, ${BELOW}`,
+};
+
+function unheard(failure) {
+  if (NO_EAR[failure.name]) return NO_EAR[failure.name];
+  return failure instanceof DOMException ? `The microphone did not open: press Listen again, ${BELOW}` : failure.message;
+}
+
 async function listen() {
+  own.ear = "";
   if (ear.open) { link.say({ do: "stop" }); ear.stop(); show(); return; }
   taken = false;
   try {
@@ -193,12 +212,13 @@ async function listen() {
     if (navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {});
   } catch (failure) {
     ear.stop();
-    at("trouble").textContent = failure.name === "NotAllowedError" ? "The browser may not use the microphone: allow it for this page." : failure.message;
+    own.ear = unheard(failure);
   }
+  trouble();
   show();
 }
 
-ear.lost = () => { at("trouble").textContent = "The microphone went away: plug it in and listen again. The round is kept."; link.say({ do: "stop" }); show(); };
+ear.lost = () => { own.ear = "The microphone went away: plug it in and press Listen. The round is kept."; link.say({ do: "stop" }); trouble(); show(); };
 
 for (const [key, what, text] of KEYS) {
   const button = make("button", `${text} (${key})`, { type: "button", id: `key-${what}` });
