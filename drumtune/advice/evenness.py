@@ -19,11 +19,12 @@ from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at
 from drumtune.advice.inversion.observing import Take
 from drumtune.advice.inversion.shape_table import shape_table
 from drumtune.advice.inversion.start import HeadSetup, Start
+from drumtune.advice.inversion.stillness import change
 from drumtune.advice.inversion.tilt import tilt_of
 from drumtune.advice.inversion.timing import aligned
 from drumtune.advice.reading import Reading, RodReading, Verdict
 from drumtune.advice.turns import EVEN_SPREAD
-from drumtune.drum import Air, Drum
+from drumtune.drum import INCH, Air, Drum
 from drumtune.dsp.tap_spectra import Taps, without_hum
 from drumtune.dsp.taps import Tap
 from drumtune.errors import TakeError
@@ -38,10 +39,14 @@ DOUBTFUL = 0.9
 """Quality above which a reading is not vouched for: of 100 simulated takes in order none came above 0.8."""
 HOPELESS = 1.5
 """Quality above which there is no reading at all."""
+MOVED_DOUBT = 5.0
+"""Where the microphone moved, deviations are this much larger than said: such takes were up to six of them off."""
 STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
 AIR_DOUBT = 2.0
 """Factor by which the air's weight found may differ from that of the stand before the player is told."""
+LARGEST_SAID, IN_CM = 24.0, 0.25
+"""Inches above which a diameter may be meant in cm, and how near the factor must be to that of inches to cm."""
 LEAD, TAIL = 0.3, 1.0
 """Sound looked at before the first stroke and after the last, s: how long a recording runs on must not matter."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
@@ -89,7 +94,8 @@ def read_head(
     tell(0.15)
     setup = HeadSetup(drum.rods, angles, drum.tap_radius)
     fit = infer(setup, taps, Start(found.families, found.air), progress=lambda share: tell(0.15 + 0.85 * share))
-    reading = _reading(drum, fit, used, [*left_out, *_doubts(fit, drum, outside)])
+    moved = change(fit.point, taps.taps.onsets).moved
+    reading = _reading(drum, fit, used, [*left_out, *_doubts(fit, drum, outside)], moved=moved)
     if reading.quality > HOPELESS:
         raise TakeError(_why(fit), reason="doubtful", estimate=reading)
     return reading
@@ -195,6 +201,9 @@ class _Judged:
     reasons: tuple[str, ...]
 
 
+MOVED = _Judged("unsure", ("the microphone seems to have moved between the taps: fix it, and tap the round again",))
+
+
 def _judge(spread: float, sd: float, trust: float) -> _Judged:
     """Even, uneven or unsure, and why."""
     if trust > DOUBTFUL:
@@ -221,13 +230,14 @@ def spread_of(pulls: Array, covariance: Array, draws: int = 4000) -> tuple[float
     return max(plain - max(float(again.mean()) - plain, 0.0), 0.0), float(again.std())
 
 
-def _reading(drum: Drum, fit: Fit, used: list[list[Tap]], said: list[str]) -> Reading:
-    """Everything told about the head."""
+def _reading(drum: Drum, fit: Fit, used: list[list[Tap]], said: list[str], *, moved: bool) -> Reading:
+    """Everything told about the head; `moved` where the microphone did not stand still."""
     said_of_rods, trust = mixed(fit), quality(fit)
     pulls = said_of_rods.pulls - said_of_rods.pulls.mean()
-    covariance = said_of_rods.covariance * max(trust, 1.0) ** 2
+    doubt = max(trust, 1.0) * (MOVED_DOUBT if moved else 1.0)
+    covariance = said_of_rods.covariance * doubt**2
     spread, spread_sd = spread_of(pulls, covariance)
-    judged = _judge(spread, spread_sd, trust)
+    judged = MOVED if moved else _judge(spread, spread_sd, trust)
     sd = np.sqrt(np.diagonal(covariance))
     head = heard_head(fit)
     levels = levels_at_rods(fit, head)
@@ -250,7 +260,7 @@ def _reading(drum: Drum, fit: Fit, used: list[list[Tap]], said: list[str]) -> Re
         reasons=judged.reasons,
         quality=trust,
         warnings=tuple(said),
-        tilt=tilt_of(fit, max(trust, 1.0)),
+        tilt=tilt_of(fit, doubt),
     )
 
 
@@ -260,6 +270,9 @@ def _doubts(fit: Fit, drum: Drum, air: Air) -> tuple[str, ...]:
     factor = found * drum.head.surface_density / (2.0 * air.density * drum.head.radius)
     if 1.0 / AIR_DOUBT < factor < AIR_DOUBT:
         return ()
+    said = 2.0 * drum.head.radius / INCH
+    if said > LARGEST_SAID and abs(factor * 2.54 - 1.0) < IN_CM:
+        return (f"{said:.3g} inches does not fit this sound: is it in cm? {said:.3g} cm is {said / 2.54:.3g} inches",)
     return ("the modes are not spaced as on the head described: check --diameter-in and --film-mil",)
 
 

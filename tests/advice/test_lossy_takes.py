@@ -37,7 +37,7 @@ def coded(path, name, kind):
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("name", NAMES)
 def test_a_take_kept_with_loss_reads_as_the_take_itself(tmp_path, name, kind):
-    """True within what it says of itself, and but for harmonic 1 what the take says without loss to 3 cents.
+    """True within what it says of itself, and but for harmonic 1 what the take says without loss to 5 cents.
 
     Harmonic 1 hangs on where each tap seems to have landed (docs/inference.md), so loss moves it by more.
     """
@@ -48,7 +48,7 @@ def test_a_take_kept_with_loss_reads_as_the_take_itself(tmp_path, name, kind):
     off = heard.pulls_cents - it.cents
     assert np.mean(off**2 / np.diag(heard.covariance)) < 2.2**2
     rest = np.eye(it.drum.rods) - harmonic_projectors(it.drum.rods)[:2].sum(axis=0)
-    assert np.sqrt(np.mean((rest @ (heard.pulls_cents - reading(name).pulls_cents)) ** 2)) < 3.0
+    assert np.sqrt(np.mean((rest @ (heard.pulls_cents - reading(name).pulls_cents)) ** 2)) < 5.0
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -1,9 +1,9 @@
 """When each tap began, from the sound of all taps together.
 
-A codec spreads some of a tap's sound over the milliseconds before it, so that an onset looked for in one tap alone comes
-too early, and in every tap by another amount. The head tells: round the rim each mode goes as cos or sin of m theta, so
-at any one frequency all taps that begin when they are thought to follow one circular order. Times in s, frequencies in
-Hz. docs/inference.md, "Where it starts".
+A codec spreads some of a tap's sound over the milliseconds before it, so that an onset looked for in one tap alone
+comes too early, and in every tap by another amount. The head tells: round the rim each mode goes as cos or sin of
+m theta, so at any one frequency all taps that begin when they are thought to follow one circular order. Times in s,
+frequencies in Hz. docs/inference.md, "Where it starts".
 """
 
 from __future__ import annotations
