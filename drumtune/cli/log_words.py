@@ -154,6 +154,8 @@ def compare_json(first: Entry, second: Entry) -> str:
 
 def compare_text(first: Entry, second: Entry) -> str:
     """Comparison as a table."""
+    from drumtune.notes import cents_told
+
     found = comparison(first, second)
     lines = [f"From take {first.number} ({first.drum}) to take {second.number} ({second.drum}):"]
     lines.append("rod    before   after   change, cents")
@@ -163,8 +165,8 @@ def compare_text(first: Entry, second: Entry) -> str:
             f"{rod['rod']:>3}   {rod['first_cents']:>+7.1f} {rod['second_cents']:>+7.1f}  "
             f"{rod['change_cents']:>+7.1f} ± {rod['change_sd_cents']:<4.1f}{mark}"
         )
-    lines.append(f"The head as a whole: {found['pitch_change_cents']:+.0f} cents.")
-    lines.append(f"Spread: {found['spread_cents'][0]:.0f}, then {found['spread_cents'][1]:.0f} cents.")
+    lines.append(f"The head as a whole: {found['pitch_change_cents']:+z.0f} cents.")
+    lines.append(f"Spread: {found['spread_cents'][0]:.0f}, then {cents_told(found['spread_cents'][1])}.")
     return "\n".join(lines)
 
 

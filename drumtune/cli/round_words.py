@@ -73,9 +73,12 @@ def now(known: Learned) -> str:
     """Pulls with all rounds counted."""
     import numpy as np
 
-    pulls = " ".join(f"{pull:+.0f}" for pull in known.pulls)
+    from drumtune.notes import cents_told
+
+    pulls = " ".join(f"{pull:+z.0f}" for pull in known.pulls)
     sd = float(np.sqrt(np.diagonal(known.covariance)).mean())
-    return f"Pulls now, all readings counted: {pulls} (± {sd:.0f}); spread {np.ptp(known.pulls):.0f} cents."
+    apart = cents_told(float(np.ptp(known.pulls)))
+    return f"Pulls now, all readings counted: {pulls} (± {sd:.0f}); {apart} from lowest to highest."
 
 
 def troubles(known: Learned) -> Iterator[str]:
