@@ -24,6 +24,9 @@ FEEL_PERCENT = 25.0
 """Change of stiffness from tom to tom that is plainly felt, % (our own choice)."""
 NEAR_FORCE = 0.8
 """Share of the cautioned rod force from which on it is mentioned."""
+MOST_TURNS = {"top": 3.0, "bottom": 6.0}
+"""Turns of every rod of a head that still are a retuning (our own choice; a top head's whole range is three to five, a
+thin bottom film is stretched further)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,8 +216,10 @@ def remarks(voice: Voice, setting: Setting) -> tuple[str, ...]:
 
 
 def _turns(which: str, drum: Drum, start: float, target: float) -> str:
-    """Rough turns of every rod of a head, in eighths, as a sentence."""
+    """Rough turns of every rod of a head, in eighths, as a sentence; none where they are too many to be meant."""
     turns, sd = pair.turns_between(drum.head, start, target)
+    if abs(turns) > MOST_TURNS[which]:
+        return f"{which} head: that is not a retuning: check diameter_in (inches) and rod_hz"
     eighths = round(8.0 * abs(turns))
     if not eighths:
         return f"{which} head: stays, within 1/16 turn"
