@@ -92,11 +92,11 @@ def compare(other: Measures, best: Measures, *, onto: bool = False) -> tuple[lis
         ),
     ]
     if other.wires is not None and best.wires is not None:
-        text = f"wires that answer at {other.wires:+.0f} instead of {best.wires:+.0f} dB"
+        text = f"wires that answer at {other.wires:+z.1f} instead of {best.wires:+z.1f} dB"
         rows.append((best.wires - other.wires, 0.5, text))
     if other.room is not None and best.room is not None:
         better = other.room - best.room if onto else abs(best.room) - abs(other.room)
-        rows.append((better, 0.3, f"a note the room changes by {other.room:+.1f} instead of {best.room:+.1f} dB"))
+        rows.append((better, 0.3, f"a note the room changes by {other.room:+z.1f} instead of {best.room:+z.1f} dB"))
     gains = [text for better, least, text in rows if better >= least]
     costs = [text for better, least, text in rows if better <= -least]
     return gains, costs
@@ -121,7 +121,7 @@ def conflicts(problem: Problem, choice: Choice) -> tuple[Conflict, ...]:
     ]
     found += [
         Conflict(
-            "wires", names[drum], names[snare], value, f"{names[snare]}'s wires answer {names[drum]} ({value:+.0f} dB)"
+            "wires", names[drum], names[snare], value, f"{names[snare]}'s wires answer {names[drum]} ({value:+z.0f} dB)"
         )
         for value, drum, snare in _answers(problem, choice)
         if value > WIRES_DB
@@ -135,10 +135,10 @@ def _room_conflicts(problem: Problem, choice: Choice) -> Iterator[Conflict]:
     for voice, gain in zip(problem.voices, _gains(problem, choice), strict=True):
         name = voice.stand.name
         if problem.wish.onto and gain < 0.0:
-            yield Conflict("room", name, None, gain, f"the room does not lift {name} ({gain:+.1f} dB)")
+            yield Conflict("room", name, None, gain, f"the room does not lift {name} ({gain:+z.1f} dB)")
         elif not problem.wish.onto and abs(gain) > ROOM_DB:
             does = "lifts" if gain > 0.0 else "swallows"
-            yield Conflict("room", name, None, gain, f"the room {does} {name} ({gain:+.1f} dB)")
+            yield Conflict("room", name, None, gain, f"the room {does} {name} ({gain:+z.1f} dB)")
 
 
 def _strain(problem: Problem, choice: Choice) -> Iterator[Conflict]:
@@ -204,7 +204,7 @@ def remarks(voice: Voice, setting: Setting) -> tuple[str, ...]:
     lines = []
     if setting.bottom_rod is not None:
         note, off = note_name(setting.bottom_rod)
-        lines.append(f"bottom head near a rod, top muted: {setting.bottom_rod:.1f} Hz ({note} {off:+.0f} cents)")
+        lines.append(f"bottom head near a rod, top muted: {setting.bottom_rod:.1f} Hz ({note} {off:+z.0f} cents)")
     if now is None:
         lines.append("turns unknown: give rod_hz, the pitch heard now near a rod of the top head")
         return tuple(lines)

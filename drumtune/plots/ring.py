@@ -122,7 +122,7 @@ def after_note(axes: Axes, hit: HitReading) -> None:
     most = max(30.0, 1.3 * abs(glide.fall_cents), 1.1 * float(np.abs(1200.0 * np.log2(ratio)).max(initial=0.0)))
     axes.set(xlim=(0.0, max(float(times[-1]), 0.2) if times.size else 0.2), ylim=(-0.4 * most, most))
     name, off = hit.note
-    axes.text(0.98, 0.06, f"settles at {glide.settled:.1f} Hz, {name} {off:+.0f} cents", ha="right", va="bottom",
+    axes.text(0.98, 0.06, f"settles at {glide.settled:.1f} Hz, {name} {off:+z.0f} cents", ha="right", va="bottom",
               fontsize=style.TEXT_SIZE, transform=axes.transAxes)  # fmt: skip
     way = "falls" if glide.fall_cents >= 0 else "rises"
     axes.text(0.125, 0.92 * most, f" {way} {abs(glide.fall_cents):.0f} cents\n from 40-120 ms", va="top",

@@ -97,7 +97,7 @@ def test_with_a_diameter_what_tape_would_do_is_forecast(command, recorded):
     path = recorded("a.wav", sound(lines))
     _, out, _ = command("ring", path, "--diameter-in", "12", "--json")
     (told,) = [line for line in strict(out)["advice"] if line.startswith("Forecast")]
-    assert "% of the radius that brings 170 Hz down to the lowest's length: 100 Hz (0,1) 0.60 to " in told
+    assert "inches) in from the rim that brings 170 Hz down to the lowest's length: 100 Hz (0,1) 0.60 to " in told
     assert f"- {told}" in command("ring", path, "--diameter-in", "12")[1]
     assert "Forecast" not in command("ring", path)[1]
 
@@ -162,3 +162,13 @@ def test_what_is_no_audio_is_one_line(command, tmp_path):
     status, _, err = command("ring", path)
     assert status == 2
     assert err.count("\n") == 1
+
+
+def test_no_figure_is_a_zero_with_a_minus():
+    """A strongest line a hundredth of a decibel under the reference is 0.0 dB, and a fall of nothing 0 cents."""
+    from drumtune.advice.ring import Partial
+    from drumtune.cli import ring_words
+
+    told = ring_words._partial_text(Partial(100.0, 0.1, -0.01, 1.0, 0.1, None))
+    assert " 0.0 dB" in told
+    assert "-0.0" not in told
