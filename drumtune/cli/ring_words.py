@@ -14,6 +14,7 @@ from drumtune.advice.patch import forecast_lines
 from drumtune.advice.ring import Beat, HitReading, Partial, Spread, band_summary, summary
 from drumtune.cli.strict_json import dumps, number
 from drumtune.drum import Head
+from drumtune.dsp.bands import nominal
 from drumtune.dsp.decay import Figure
 
 _IN_FULL = 3
@@ -195,4 +196,4 @@ def _bands_text(answer: Answer) -> str:
     valid = [band for band in band_summary(answer.hits) if band.valid and band.t20_s is not None]
     if not valid:
         return ""
-    return "T20 by band: " + ", ".join(f"{band.centre_hz:.0f} Hz {band.t20_s:.2f} s" for band in valid)
+    return "T20 by band: " + ", ".join(f"{nominal(band.centre_hz):g} Hz {band.t20_s:.2f} s" for band in valid)

@@ -172,3 +172,14 @@ def test_no_figure_is_a_zero_with_a_minus():
     told = ring_words._partial_text(Partial(100.0, 0.1, -0.01, 1.0, 0.1, None))
     assert " 0.0 dB" in told
     assert "-0.0" not in told
+
+
+def test_octaves_are_told_by_their_nominal_names_and_kept_exact_in_the_json(command, recorded):
+    """IEC 61260-1, annex E: the octave of 10^2.1 Hz is called 125 Hz."""
+    times = np.arange(int(1.6 * FS)) / FS
+    noise = np.random.default_rng(5).standard_normal(times.size) * 10 ** (-3 * times / 0.5)
+    path = recorded("a.wav", np.concatenate([np.zeros(int(0.2 * FS)), 0.1 * noise]))
+    (told,) = [line for line in command("ring", path)[1].splitlines() if line.startswith("T20 by band")]
+    assert " 125 Hz " in told
+    assert " 126 Hz " not in told
+    assert 125.893 in [band["centre_hz"] for band in strict(command("ring", path, "--json")[1])["bands"]]
