@@ -105,9 +105,12 @@ def doubted(doubt: Doubt) -> str:
         return f"{before} rod {doubt.instead} seems to have been turned instead of rod {doubt.rod}."
     if doubt.told == 0.0:
         return f"{before} rod {doubt.rod} seems to have been turned too, or to have given way: does it hold?"
-    found = (
-        "by another amount" if math.isnan(doubt.likely) else f"{_turns(doubt.likely)} turn" if doubt.likely else "not"
-    )
+    if doubt.likely == 0.0:
+        return (
+            f"{before} rod {doubt.rod} seems not to have moved, though {_turns(doubt.told)} turn was told. If it was "
+            "turned, look at its thread, its seat and the hoop."
+        )
+    found = "by another amount" if math.isnan(doubt.likely) else f"{_turns(doubt.likely)} turn"
     return (
         f"{before} rod {doubt.rod} seems to have moved {found} rather than {_turns(doubt.told)} turn. If it was turned "
         "as told, look at its thread, its seat and the hoop."

@@ -294,3 +294,13 @@ def test_a_ring_with_a_drum_names_its_modes_as_with_its_diameter(log, command, t
     assert command("ring", source, "--drum", "floor", "--json") == command(
         "ring", source, "--diameter-in", 14, "--json"
     )
+
+
+def test_a_rod_that_stayed_is_told_in_a_sentence():
+    from drumtune.advice.response import Doubt
+    from drumtune.cli import round_words
+
+    assert round_words.doubted(Doubt(2, 2, 1 / 16, 0.0, 0.99)) == (
+        "Before reading 3 rod 2 seems not to have moved, though +1/16 turn was told. If it was turned, look at its "
+        "thread, its seat and the hoop."
+    )
