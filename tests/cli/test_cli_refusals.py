@@ -210,3 +210,12 @@ def test_a_slip_in_a_number_is_told_in_the_words_of_the_option(command, words, s
     status, out, err = command(*words)
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert said in err
+
+
+def test_a_folder_of_several_takes_is_told_apart_from_one_file_per_rod(refused, tmp_path, taps):
+    (tmp_path / "takes").mkdir()
+    for name in "abcd":
+        written(tmp_path / "takes" / f"{name}.wav", taps)
+    said = refused(tmp_path / "takes")
+    assert "these are 4 files, but the drum has 6 rods: give one file per rod" in said
+    assert "say --each" in said
