@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from drumtune.cli.round_job import Round
     from drumtune.store.records import Turning
 
+FAR = 0.5
+"""Turns of a rod, told by the player, that are asked about (our own choice; a move is a quarter turn at most)."""
 SOURCES = {
     "said": "as you said",
     "assumed": "taken as advised; say --turned if it was otherwise",
@@ -24,7 +26,7 @@ def text(done: Round) -> str:
     again = " (this recording was in the log already: nothing added)" if done.repeated else ""
     lines = [f"{done.drum}: take {done.number} in the log, reading {done.place} of this drum{again}."]
     if done.place > 1:
-        lines.append(f"Turned before it: {turned(done.turning)}.")
+        lines += [f"Turned before it: {turned(done.turning)}.", *far(done.turning)]
     if done.known.pairs:
         lines += [*learned(done.known), now(done.known)]
     return "\n".join([*lines, *troubles(done.known)])
@@ -36,6 +38,15 @@ def turned(turning: Turning) -> str:
         return "not known, so that this reading begins anew (gains are kept)"
     moves = [f"rod {i + 1} {_turns(value)}" for i, value in enumerate(turning.turned) if value]
     return f"{', '.join(moves) or 'nothing'} ({SOURCES[turning.source]})"
+
+
+def far(turning: Turning) -> Iterator[str]:
+    """Ask to check turns the player told that are larger than any that is advised."""
+    rods = [str(i + 1) for i, value in enumerate(turning.turned) if abs(value) > FAR]
+    if rods and turning.source == "said":
+        yield (
+            f"More than half a turn at rod {', '.join(rods)}: is that right? If not, drumtune log undo and say it anew."
+        )
 
 
 def _turns(value: float) -> str:

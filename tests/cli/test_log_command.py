@@ -69,7 +69,7 @@ def test_a_round_is_kept_with_its_moves_and_the_next_one_takes_them_as_made(log,
     ("said", "source", "turned"),
     [
         (("--turned", "3:+1/8,5:-1/16"), "said", {3: 0.125, 5: -0.0625}),
-        (("--turned", "3:1/8, 3:.125"), "said", {3: 0.25}),
+        (("--turned", "3:+1/8, 4:-.125, 5:0"), "said", {3: 0.125, 4: -0.125}),
         (("--turned", "none"), "said", {}),
     ],
 )
@@ -80,6 +80,12 @@ def test_what_was_really_turned_can_be_said(log, hear, said, source, turned):
     turning = entries(log)[1].turning
     assert (turning.source, turning.since) == (source, 1)
     assert {i + 1: turns for i, turns in enumerate(turning.turned) if turns} == turned
+
+
+def test_more_than_half_a_turn_is_asked_about(log, hear):
+    hear(PULLS)
+    assert "More than half a turn at rod 3: is that right?" in hear(PULLS, "--turned", "3:+3/4,4:+1/2")[1]
+    assert "More than half a turn" not in hear(PULLS, "--turned", "4:+1/2")[1]
 
 
 def test_done_says_that_the_moves_were_made(log, hear):
@@ -140,6 +146,8 @@ def test_a_saved_setting_is_brought_back_in_absolute_pitch(log, hear, command):
         (("--done",), "first take in the log"),
         (("--turned", "3+1/8"), "written as rod:turns"),
         (("--turned", "3:1/0"), "written as rod:turns"),
+        (("--turned", "3:1/8"), "which way rod 3 was turned: 3:+1/8 tightened, 3:-1/8 loosened"),
+        (("--turned", "3:+1/8,3:+1/16"), "rod 3 is said twice"),
         (("--turned", "3:99"), "written as rod:turns"),
         (("--turned", "9:1/8"), "rods 1 to 8, got rod 9"),
         (("--back-to", "x"), "no saved setting 'x'"),
@@ -260,6 +268,14 @@ def test_a_log_that_is_none_is_told_in_one_line_by_every_command(tmp_path, comma
         assert (status, out, err.count("\n")) == (2, "", 1)
         assert "some other program" in err
     assert other.read_bytes() == before
+
+
+@pytest.mark.parametrize("words", [("save", "a", "--drum", "x"), ("undo",), ("redo",), ("delete", 1, "--yes")])
+def test_what_needs_a_log_makes_none(command, tmp_path, words):
+    status, out, err = command("log", *words, "--log", tmp_path / "new" / "none.sqlite3")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "there is no log at" in err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_take_deleted_between_two_breaks_the_chain(log, hear, command):
