@@ -102,6 +102,8 @@ def _check(drum: Drum) -> None:
     if not 4 <= drum.rods <= 16:
         raise StandError(f"a head has 4 to 16 tension rods, got {drum.rods}: count them and give --rods")
     if not 0.02 <= drum.head.surface_density <= 3.0:
+        if drum.head.thickness:
+            raise StandError(_film_told(drum.head.thickness / MIL))
         raise StandError(
             f"a head weighs 0.02 to 3 kg/m2, got {drum.head.surface_density:.4g}: check --film-mil or "
             "--surface-density-kg-m2"
@@ -113,3 +115,20 @@ def _check(drum: Drum) -> None:
         )
     if drum.hoop not in ("flanged", "cast", "wood"):
         raise StandError(f"a hoop is flanged, cast or wood, got {drum.hoop!r}")
+
+
+def _film_told(mil: float) -> str:
+    """What is wrong with a film no head is made of, `mil` thick, and the slip of units that may be behind it.
+
+    Examples
+    --------
+    >>> _film_told(0.25)
+    'film 0.25 mil is too thin: is it in mm? 0.25 mm is 9.8 mil'
+    """
+    if mil < 1.0:
+        slip = f"is it in mm? {mil:g} mm is {mil / (1000.0 * MIL):.2g} mil" if mil >= 0.02 else "check --film-mil"
+        return f"film {mil:g} mil is too thin: {slip}"
+    slip = (
+        f"is it in micrometres? {mil:g} of them are {mil * 1e-6 / MIL:.2g} mil" if mil <= 500.0 else "check --film-mil"
+    )
+    return f"film {mil:g} mil is too thick: {slip}"

@@ -34,6 +34,18 @@ def tension_cents(tension: ArrayLike, reference: ArrayLike) -> NDArray[np.float6
     return np.asarray(600.0 * np.log2(np.asarray(tension, float) / np.asarray(reference, float)), dtype=np.float64)
 
 
+def cents_told(value: float) -> str:
+    """Whole cents in words: one is a cent, others are cents; no sign before a zero.
+
+    Examples
+    --------
+    >>> cents_told(1.2), cents_told(-0.3)
+    ('1 cent', '0 cents')
+    """
+    whole = f"{value:z.0f}"
+    return f"{whole} cent" if whole.lstrip("-") == "1" else f"{whole} cents"
+
+
 def note_name(frequency: float) -> tuple[str, float]:
     """Nearest equal-tempered note of a frequency in Hz and the deviation from it in cents (-50...50).
 

@@ -71,7 +71,7 @@ def _out_of_line(x: NDArray[np.float64], C: NDArray[np.float64]) -> list[str]:
     far = np.abs(off) > np.maximum(OUT_OF_LINE, OUT_OF_LINE_SD * sd)
     worst = far & (np.abs(off) >= np.maximum(np.abs(np.roll(off, 1)), np.abs(np.roll(off, -1))))
     return [
-        f"Rod {rod + 1} is far out of line with its neighbours ({off[rod]:+.0f} cents): look for a bent hoop, a "
+        f"Rod {rod + 1} is far out of line with its neighbours ({off[rod]:+z.0f} cents): look for a bent hoop, a "
         "stripped thread or a badly seated head before turning it further; if in doubt, ask a technician."
         for rod in np.flatnonzero(worst)
     ]

@@ -20,7 +20,7 @@ from scipy.special import jv
 
 from drumtune.advice.families import Mode
 from drumtune.advice.ring import Beat, Cause, HitReading, Partial, summary
-from drumtune.drum import Air, Head
+from drumtune.drum import INCH, Air, Head
 from drumtune.physics import air as air_load
 from drumtune.physics.membrane import bessel_zero, modal_mass
 
@@ -30,6 +30,8 @@ FALL = math.log(1000.0)
 """Nepers in 60 dB: T60 = FALL / decay rate."""
 EDGE_PATCH = 0.85
 """Where a piece of tape or gel is usually put, share of the radius: about an inch in (common practice, no source)."""
+INNERMOST = 0.5
+"""Tape is not put further in than this share of the radius, where the drum is played (common practice, no source)."""
 QUARTER_TURN = 0.10
 """Share of its tension a rod's place loses in a quarter turn, as an order of size (ours; it differs from drum to
 drum)."""
@@ -163,10 +165,10 @@ def _change(old: Partial, new: Partial, *, alike: bool) -> Change:
     return Change(old.frequency_hz, moved, old.decay_s, new.decay_s, percent, sure, old.mode)
 
 
-def advise(hits: tuple[HitReading, ...], changes: tuple[Change, ...] = ()) -> tuple[str, ...]:
-    """Lines of advice, each with the figures it rests on."""
+def advise(hits: tuple[HitReading, ...], changes: tuple[Change, ...] = (), head: Head | None = None) -> tuple[str, ...]:
+    """Lines of advice, each with the figures it rests on; places in mm too where the head is known."""
     richest = richest_of(hits)
-    lines = [*_after_note(hits), *_long_lines(richest)]
+    lines = [*_after_note(hits), *_long_lines(richest, head)]
     lines += [_beat_line(beat) for beat in richest.beats]
     lines += [_change_line(change) for change in changes]
     return tuple(lines)
@@ -196,7 +198,7 @@ def rings_long(longest: Partial, lowest: Partial) -> bool:
     return longest.decay_s >= LONG * lowest.decay_s
 
 
-def _long_lines(hit: HitReading) -> list[str]:
+def _long_lines(hit: HitReading, head: Head | None) -> list[str]:
     """Partials that ring longer than the lowest strong one, where damping acts on them, and the other way."""
     found = long_ones(hit)
     if found is None:
@@ -210,7 +212,7 @@ def _long_lines(hit: HitReading) -> list[str]:
     share = longest.decay_s / lowest.decay_s
     told = f"{_name(longest)} rings longest: {longest.decay_s:.2f} s, {share:.1f} times the lowest ({_name(lowest)}, "
     pair = next((partial for partial in hit.partials if partial.mode == (1, 1)), longest)
-    return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode)}", _slacken(pair, lowest)]
+    return [f"{told}{lowest.decay_s:.2f} s). {_where(longest.mode, head)}", _slacken(pair, lowest)]
 
 
 def _name(partial: Partial) -> str:
@@ -218,23 +220,45 @@ def _name(partial: Partial) -> str:
     return f"{partial.frequency_hz:.0f} Hz{where}"
 
 
-def _where(mode: Mode | None) -> str:
-    """Where a patch acts on a mode: how much more than on (0,1) near the edge, and where it acts most."""
-    m, n = mode if mode is not None else (1, 1)
-    radii = np.linspace(0.0, 0.97, 98)
-    best = float(radii[int(np.argmax(np.square(jv(m, bessel_zero(m, n) * radii))))])
-    edge = local_motion(m, n, EDGE_PATCH) / local_motion(0, 1, EDGE_PATCH)
+def best_place(mode: Mode) -> float:
+    """Radius (share) where a patch takes most from a mode beyond what it takes from (0,1); to 1 %.
+
+    By the mean square motions there, each over its own mean over the head.
+    """
+    radii = np.linspace(INNERMOST, 0.97, 48)
+    gain = [local_motion(*mode, radius) - local_motion(0, 1, radius) for radius in radii.tolist()]
+    return float(radii[int(np.argmax(gain))])
+
+
+def place_told(radius: float, head: Head | None) -> str:
+    """A place on the head in words: from the middle as a share of the radius, and in from the rim where that is known.
+
+    Examples
+    --------
+    >>> place_told(0.67, None)
+    '67 % of the way from the middle to the rim'
+    """
+    told = f"{100.0 * radius:.0f} % of the way from the middle to the rim"
+    if head is None:
+        return told
+    inwards = (1.0 - radius) * head.radius
+    return f"{told}, {1000.0 * inwards:.0f} mm ({inwards / INCH:.1f} inches) in from the rim"
+
+
+def _where(mode: Mode | None, head: Head | None) -> str:
+    """Where a patch acts most on a mode beyond (0,1), and how much more than on that one."""
     if mode == (0, 1):
         return (
             "Tape or gel near the edge hardly acts on (0,1), which moves most in the middle; the other head and the "
             "air inside set its length."
         )
-    if best < 0.05:
-        return "It moves most in the middle: tape or gel at the edge acts little on it."
+    m, n = mode if mode is not None else (1, 1)
+    place = best_place((m, n))
+    times = local_motion(m, n, place) / local_motion(0, 1, place)
     what = f"({m},{n})" if mode is not None else "the next family, (1,1)"
     return (
-        f"A small piece of tape or gel at {100 * EDGE_PATCH:.0f} % of the radius acts {edge:.1f} times as much on "
-        f"{what} as on (0,1); {what} moves most at {100 * best:.0f} %. Begin small: mass lowers the pitch too."
+        f"Put a small piece of tape or gel at {place_told(place, head)}: there it acts {times:.1f} times as much on "
+        f"{what} as on (0,1). Begin small: mass lowers the pitch too."
     )
 
 
@@ -263,5 +287,5 @@ def _change_line(change: Change) -> str:
     sure = "" if change.sure else ", within what the two recordings can tell apart"
     return (
         f"{change.before_hz:.0f} Hz{mode}: {change.before_s:.2f} s before, {change.after_s:.2f} s after "
-        f"({change.percent:+.0f} %), pitch {change.moved_cents:+.0f} cents{sure}."
+        f"({change.percent:+z.0f} %), pitch {change.moved_cents:+z.0f} cents{sure}."
     )

@@ -24,7 +24,7 @@ from drumtune.advice.inversion.tilt import tilt_of
 from drumtune.advice.inversion.timing import aligned
 from drumtune.advice.reading import Reading, RodReading, Verdict
 from drumtune.advice.turns import EVEN_SPREAD
-from drumtune.drum import INCH, Air, Drum
+from drumtune.drum import Air, Drum
 from drumtune.dsp.tap_spectra import Taps, without_hum
 from drumtune.dsp.taps import Tap
 from drumtune.errors import TakeError
@@ -45,8 +45,6 @@ STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
 AIR_DOUBT = 2.0
 """Factor by which the air's weight found may differ from that of the stand before the player is told."""
-LARGEST_SAID, IN_CM = 24.0, 0.25
-"""Inches above which a diameter may be meant in cm, and how near the factor must be to that of inches to cm."""
 LEAD, TAIL = 0.3, 1.0
 """Sound looked at before the first stroke and after the last, s: how long a recording runs on must not matter."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
@@ -270,9 +268,6 @@ def _doubts(fit: Fit, drum: Drum, air: Air) -> tuple[str, ...]:
     factor = found * drum.head.surface_density / (2.0 * air.density * drum.head.radius)
     if 1.0 / AIR_DOUBT < factor < AIR_DOUBT:
         return ()
-    said = 2.0 * drum.head.radius / INCH
-    if said > LARGEST_SAID and abs(factor * 2.54 - 1.0) < IN_CM:
-        return (f"{said:.3g} inches does not fit this sound: is it in cm? {said:.3g} cm is {said / 2.54:.3g} inches",)
     return ("the modes are not spaced as on the head described: check --diameter-in and --film-mil",)
 
 

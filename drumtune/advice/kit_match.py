@@ -130,5 +130,5 @@ def _move(voice: Voice, notes: Array, clear: Flags, place: int, gain: Gain | Non
         return Move(now, now, False, f"{why}, and no note within {REACH / 100:.0f} semitones is better")
     lift = 0.0 if gain is None else float(gain(np.array([now]))[0])
     return Move(
-        now, now, False, f"no note within {REACH / 100:.0f} semitones suits room and wires (room {lift:+.1f} dB)"
+        now, now, False, f"no note within {REACH / 100:.0f} semitones suits room and wires (room {lift:+z.1f} dB)"
     )

@@ -24,6 +24,9 @@ FEEL_PERCENT = 25.0
 """Change of stiffness from tom to tom that is plainly felt, % (our own choice)."""
 NEAR_FORCE = 0.8
 """Share of the cautioned rod force from which on it is mentioned."""
+MOST_TURNS = {"top": 3.0, "bottom": 6.0}
+"""Turns of every rod of a head that still are a retuning (our own choice; a top head's whole range is three to five, a
+thin bottom film is stretched further)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +92,11 @@ def compare(other: Measures, best: Measures, *, onto: bool = False) -> tuple[lis
         ),
     ]
     if other.wires is not None and best.wires is not None:
-        text = f"wires that answer at {other.wires:+.0f} instead of {best.wires:+.0f} dB"
+        text = f"wires that answer at {other.wires:+z.1f} instead of {best.wires:+z.1f} dB"
         rows.append((best.wires - other.wires, 0.5, text))
     if other.room is not None and best.room is not None:
         better = other.room - best.room if onto else abs(best.room) - abs(other.room)
-        rows.append((better, 0.3, f"a note the room changes by {other.room:+.1f} instead of {best.room:+.1f} dB"))
+        rows.append((better, 0.3, f"a note the room changes by {other.room:+z.1f} instead of {best.room:+z.1f} dB"))
     gains = [text for better, least, text in rows if better >= least]
     costs = [text for better, least, text in rows if better <= -least]
     return gains, costs
@@ -118,7 +121,7 @@ def conflicts(problem: Problem, choice: Choice) -> tuple[Conflict, ...]:
     ]
     found += [
         Conflict(
-            "wires", names[drum], names[snare], value, f"{names[snare]}'s wires answer {names[drum]} ({value:+.0f} dB)"
+            "wires", names[drum], names[snare], value, f"{names[snare]}'s wires answer {names[drum]} ({value:+z.0f} dB)"
         )
         for value, drum, snare in _answers(problem, choice)
         if value > WIRES_DB
@@ -132,10 +135,10 @@ def _room_conflicts(problem: Problem, choice: Choice) -> Iterator[Conflict]:
     for voice, gain in zip(problem.voices, _gains(problem, choice), strict=True):
         name = voice.stand.name
         if problem.wish.onto and gain < 0.0:
-            yield Conflict("room", name, None, gain, f"the room does not lift {name} ({gain:+.1f} dB)")
+            yield Conflict("room", name, None, gain, f"the room does not lift {name} ({gain:+z.1f} dB)")
         elif not problem.wish.onto and abs(gain) > ROOM_DB:
             does = "lifts" if gain > 0.0 else "swallows"
-            yield Conflict("room", name, None, gain, f"the room {does} {name} ({gain:+.1f} dB)")
+            yield Conflict("room", name, None, gain, f"the room {does} {name} ({gain:+z.1f} dB)")
 
 
 def _strain(problem: Problem, choice: Choice) -> Iterator[Conflict]:
@@ -201,7 +204,7 @@ def remarks(voice: Voice, setting: Setting) -> tuple[str, ...]:
     lines = []
     if setting.bottom_rod is not None:
         note, off = note_name(setting.bottom_rod)
-        lines.append(f"bottom head near a rod, top muted: {setting.bottom_rod:.1f} Hz ({note} {off:+.0f} cents)")
+        lines.append(f"bottom head near a rod, top muted: {setting.bottom_rod:.1f} Hz ({note} {off:+z.0f} cents)")
     if now is None:
         lines.append("turns unknown: give rod_hz, the pitch heard now near a rod of the top head")
         return tuple(lines)
@@ -213,8 +216,13 @@ def remarks(voice: Voice, setting: Setting) -> tuple[str, ...]:
 
 
 def _turns(which: str, drum: Drum, start: float, target: float) -> str:
-    """Rough turns of every rod of a head, in eighths, as a sentence; their deviation rounded outward."""
+    """Rough turns of every rod of a head, in eighths, as a sentence; their deviation rounded outward.
+
+    None where they are too many to be meant.
+    """
     turns, sd = pair.turns_between(drum.head, start, target)
+    if abs(turns) > MOST_TURNS[which]:
+        return f"{which} head: that is not a retuning: check diameter_in (inches) and rod_hz"
     eighths = round(8.0 * abs(turns))
     if not eighths:
         return f"{which} head: stays, within 1/16 turn"

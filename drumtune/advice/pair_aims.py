@@ -92,9 +92,9 @@ def measure(scan: Scan, aim: Aim) -> Measure:
     """How well each offset serves an aim."""
     length, ring = scan.after_note, scan.late_level
     if aim.kind == "long":
-        return Measure(-length, SAME_LENGTH * _top(length), ring, length, "after-note", " s", 2)
+        return Measure(-length, SAME_LENGTH * _top(length), ring, length, "lasts", " s", 2)
     if aim.kind == "short":
-        return Measure(length, SAME_LENGTH * _top(-length), -ring, length, "after-note", " s", 2)
+        return Measure(length, SAME_LENGTH * _top(-length), -ring, length, "lasts", " s", 2)
     if aim.kind == "open":
         return Measure(-ring, SAME_LEVEL, length, ring, "sound left after 80 ms", " dB", 1)
     if aim.kind == "no-beats":
@@ -169,7 +169,7 @@ def _why(scan: Scan, aim: Aim, i: int, reference: Scan) -> str:
         parts[0] += f", with {named(reference.semitones[0])} {_figure(before.shown[0], value)}"
     elif elsewhere:
         gain = value.shown[i] - before.shown[0]
-        parts[0] += f", {gain:+.{value.digits}f}{value.unit} against {named(reference.semitones[0])}"
+        parts[0] += f", {gain:+z.{value.digits}f}{value.unit} against {named(reference.semitones[0])}"
         parts[0] += " (too little to hear)" if abs(value.score[i] - before.score[0]) < value.same else ""
     if aim.kind == "note":
         exact = exact_offset(scan, aim.note_hz)
@@ -177,7 +177,7 @@ def _why(scan: Scan, aim: Aim, i: int, reference: Scan) -> str:
     if elsewhere and reference.beating[0] > BEATING and aim.kind != "no-beats" and scan.beating[i] < FREE:
         parts.append(f"no beats (there {reference.beat[0]:.1f} a second, {100 * reference.beat_depth[0]:.0f} % deep)")
     note, cents = note_name(float(scan.low[i]))
-    parts.append(f"sounds {note} {cents:+.0f} cents ({scan.low[i]:.1f} Hz)")
+    parts.append(f"sounds {note} {cents:+z.0f} cents ({scan.low[i]:.1f} Hz)")
     costs = _costs(scan, i) + (_losses(scan, aim, i, reference) if elsewhere else [])
     parts.append("costs " + (", ".join(costs) if costs else "nothing that was computed"))
     return "; ".join(parts)
@@ -185,7 +185,7 @@ def _why(scan: Scan, aim: Aim, i: int, reference: Scan) -> str:
 
 def _figure(shown: float, value: Measure) -> str:
     sign = "+" if value.unit == " cents" else ""
-    return f"{shown:{sign}.{value.digits}f}{value.unit}"
+    return f"{shown:{sign}z.{value.digits}f}{value.unit}"
 
 
 def _costs(scan: Scan, i: int) -> list[str]:
@@ -208,7 +208,7 @@ def _losses(scan: Scan, aim: Aim, i: int, reference: Scan) -> list[str]:
     moved = 12.0 * np.log2(scan.low[i] / reference.low[0])
     found = []
     if shorter > 0.05 * reference.after_note[0] and aim.kind != "short":
-        found.append(f"{shorter:.2f} s of after-note")
+        found.append(f"{shorter:.2f} s of its length")
     if softer > 1.0 and aim.kind != "short":
         found.append(f"{softer:.1f} dB of ring")
     if abs(moved) > 0.25 and aim.kind != "note":

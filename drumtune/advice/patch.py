@@ -13,15 +13,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
-from drumtune.advice.damping import FALL, Patch, damped, local_motion, long_ones, measured_resistance, rings_long
-from drumtune.advice.families import Mode
+from drumtune.advice.damping import (
+    FALL,
+    Patch,
+    best_place,
+    damped,
+    long_ones,
+    measured_resistance,
+    place_told,
+    rings_long,
+)
 from drumtune.advice.ring import HitReading, Partial
 from drumtune.drum import Head
 
-INNERMOST = 0.5
-"""Tape is not put further in than this share of the radius, where the drum is played (common practice, no source)."""
 GRAM = 1e-3
 """Mass whose cost in pitch is told, kg: about 3 cm of cloth tape (common practice, no source)."""
 
@@ -33,16 +37,6 @@ class Forecast:
     patch: Patch
     target: Partial
     partials: tuple[tuple[Partial, float, float], ...]
-
-
-def best_place(mode: Mode) -> float:
-    """Radius (share) where a patch takes most from a mode beyond what it takes from (0,1); to 1 %.
-
-    By the mean square motions there, each over its own mean over the head.
-    """
-    radii = np.linspace(INNERMOST, 0.97, 48)
-    gain = [local_motion(*mode, radius) - local_motion(0, 1, radius) for radius in radii.tolist()]
-    return float(radii[int(np.argmax(gain))])
 
 
 def forecast(hit: HitReading, head: Head) -> Forecast | None:
@@ -76,13 +70,13 @@ def forecast_lines(hit: HitReading, head: Head) -> tuple[str, ...]:
         return ()
     told = "; ".join(
         f"{partial.frequency_hz:.0f} Hz ({partial.mode[0]},{partial.mode[1]}) {partial.decay_s:.2f} to {decay:.2f} s "
-        f"({100.0 * (decay / partial.decay_s - 1.0):+.0f} %)"
+        f"({100.0 * (decay / partial.decay_s - 1.0):+z.0f} %)"
         for partial, decay, _ in found.partials
         if partial.mode is not None
     )
     dearest = min(cents for _, _, cents in found.partials)
     return (
-        f"Forecast for a small piece of tape at {100.0 * found.patch.radius:.0f} % of the radius that brings "
+        f"Forecast for a small piece of tape at {place_told(found.patch.radius, head)} that brings "
         f"{found.target.frequency_hz:.0f} Hz down to the lowest's length: {told}. Each gram of it lowers a pitch by up "
         f"to {-dearest:.1f} cents (film of {head.surface_density:.3f} kg/m2, first order). Compare before and after "
         "with --compare.",

@@ -111,7 +111,9 @@ def _words(failure: Exception) -> str:
         where = "" if failure.filename is None else f"{failure.filename}: "
         return f"{where}{failure.strerror or failure}: nothing more was done"
     if hasattr(failure, "format_message"):  # the parser's usage errors know how to say themselves
-        return str(failure.format_message())
+        from drumtune.cli import parsing
+
+        return parsing.words(failure, sys.argv[1:])
     raise failure
 
 

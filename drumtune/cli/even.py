@@ -23,7 +23,7 @@ EPILOG = "Tap in order, clockwise from a rod you marked, and wait a little longe
 TAKE_HELP = "The recording: one file, one file per rod in order, or a folder of them."
 PLOT_HELP = "Write the pictures to this .png, .svg or .pdf file."
 DONE_HELP = "The last moves were made as advised (taken so within six hours if you say nothing)."
-TURNED_HELP = "What was turned since the last take, such as 3:+1/8,5:-1/16, or none."
+TURNED_HELP = "What was turned since the last take, + tighter, such as 3:+1/8,5:-1/16, or none."
 EACH_HELP = "Every file or folder given is a take of its own of the same drum: one line for each, and no plans kept."
 BACK_HELP = "Plan the turns back to this saved setting (drumtune log save)."
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -105,11 +106,29 @@ def listen(
     from drumtune.source import describe_take
 
     source = describe_take(paths, channel, streamed.LONGEST)
-    if source.promised is None or source.promised > streamed.LONG:
-        tell = None if progress is None else lambda share: progress(LISTENING * share)
-        return Heard(*streamed.listen(source, rods, taps_per_rod, tell), LISTENING)
-    take = read_whole(source)
-    return Heard(take, *taps_by_rod(take.samples, take.sample_rate, rods, taps_per_rod, take.parts))
+    with _files_told(len(source.files), rods):
+        if source.promised is None or source.promised > streamed.LONG:
+            tell = None if progress is None else lambda share: progress(LISTENING * share)
+            return Heard(*streamed.listen(source, rods, taps_per_rod, tell), LISTENING)
+        take = read_whole(source)
+        return Heard(take, *taps_by_rod(take.samples, take.sample_rate, rods, taps_per_rod, take.parts))
+
+
+@contextmanager
+def _files_told(files: int, rods: int) -> Iterator[None]:
+    """Say, where several files that are not one per rod do not make one round, that there may be several takes."""
+    from drumtune.errors import TakeError
+
+    try:
+        yield
+    except TakeError as failure:
+        if failure.reason != "count" or files in (1, rods):
+            raise
+        message = (
+            f"these are {files} files, but the drum has {rods} rods: give one file per rod, or, if each is a take "
+            f"of its own, say --each (read as one take: {failure})"
+        )
+        raise TakeError(message, reason=failure.reason, estimate=failure.estimate) from failure
 
 
 def check_counts(rods: int, taps_per_rod: int | None, channel: int | None) -> None:

@@ -52,8 +52,11 @@ def listen(
     from drumtune import live
 
     if devices:
-        for one in live.devices():
+        found = live.devices()
+        for one in found:
             typer.echo(f"{one.number:>3}  {one.name}  ({one.channels} channels, {one.sample_rate:.0f} Hz)")
+        if not found:
+            typer.echo("no microphone was found: plug one in, or use drumtune serve on a phone")
         return
 
     sizes = options.sizes(diameter_in, rods, tap_distance_mm, film_mil, surface_density_kg_m2, hoop)

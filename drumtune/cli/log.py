@@ -118,7 +118,7 @@ def save(
 
     if not name.strip() or len(name) > 60 or not name.isprintable():
         raise LogError(f"a setting's name is a few words, got {name!r:.60}")
-    with opened(drums.path(log), writing=True) as connection:
+    with opened(drums.path(log), writing=True, new=False) as connection:
         kept = queries.stand(connection, drum)
         numbers = queries.numbers(connection, drum, stand_id=kept.stand_id)
         if take is None and not numbers:
@@ -132,7 +132,7 @@ def undo(*, drum: ONE_DRUM = None, log: drums.LogFile = None) -> None:
     """Set the last take aside, as if it had not been made; redo brings it back."""
     from drumtune.store import changes, opened
 
-    with opened(drums.path(log), writing=True) as connection:
+    with opened(drums.path(log), writing=True, new=False) as connection:
         number = changes.undo(connection, drum)
     typer.echo(f"take {number} set aside: drumtune log redo brings it back")
 
@@ -141,7 +141,7 @@ def redo(*, drum: ONE_DRUM = None, log: drums.LogFile = None) -> None:
     """Bring the take undone last back."""
     from drumtune.store import changes, opened
 
-    with opened(drums.path(log), writing=True) as connection:
+    with opened(drums.path(log), writing=True, new=False) as connection:
         number = changes.redo(connection, drum)
     typer.echo(f"take {number} is back")
 
@@ -162,7 +162,7 @@ def delete(
         raise LogError("say what to delete: numbers of takes, or --setting NAME with --drum NAME")
     if not yes:
         raise LogError("deleting has no way back: say --yes, or use drumtune log undo to set the last take aside")
-    with opened(drums.path(log), writing=True) as connection:
+    with opened(drums.path(log), writing=True, new=False) as connection:
         if setting is not None and drum is not None:
             changes.delete_setting(connection, drum, setting)
         else:

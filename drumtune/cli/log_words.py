@@ -154,6 +154,8 @@ def compare_json(first: Entry, second: Entry) -> str:
 
 def compare_text(first: Entry, second: Entry) -> str:
     """Comparison as a table."""
+    from drumtune.notes import cents_told
+
     found = comparison(first, second)
     lines = [f"From take {first.number} ({first.drum}) to take {second.number} ({second.drum}):"]
     lines.append("rod    before   after   change, cents")
@@ -165,7 +167,7 @@ def compare_text(first: Entry, second: Entry) -> str:
         )
     change = found["pitch_change_cents"]
     lines.append(f"The head as a whole: {change:+.0f} cents." if round(change) else "The head as a whole: as it was.")
-    lines.append(f"Spread: {found['spread_cents'][0]:.0f}, then {found['spread_cents'][1]:.0f} cents.")
+    lines.append(f"Spread: {found['spread_cents'][0]:.0f}, then {cents_told(found['spread_cents'][1])}.")
     return "\n".join(lines)
 
 

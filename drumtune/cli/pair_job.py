@@ -166,7 +166,7 @@ def _remarks(found: Fit, near: tuple[float | None, float | None], pitches: list[
     said.append(
         f"model and takes differ by {found.model_cents:.0f} cents rms, most in the {worst.line.take} take's "
         f"({worst.line.m},1) line: {worst.line.frequency:.1f} Hz measured, {worst.model_hz:.1f} Hz computed, "
-        f"{worst.cents:+.0f} cents"
+        f"{worst.cents:+z.0f} cents"
     )
     if not any(line.line.m == 1 for line in found.lines):
         said.append("no (1,1) line was found: hit one hand's width from the middle too, for surer tensions")

@@ -109,7 +109,7 @@ def _note(hz: float) -> str:
     from drumtune.notes import note_name
 
     name, off = note_name(hz)
-    return f"{hz:.1f} Hz ({name} {off:+.0f} cents)"
+    return f"{hz:.1f} Hz ({name} {off:+z.0f} cents)"
 
 
 def two_mass(two: TwoMass) -> str:

@@ -32,7 +32,7 @@ def room(job: RoomJob) -> Document:
 
     lead = tuple(text(job).split("\n\n")[0].splitlines())
     report = job.report
-    verdicts = ", ".join(f"{note.name} {note.verdict} ({note.gain_db:+.0f} dB)" for note in report.notes)
+    verdicts = ", ".join(f"{note.name} {note.verdict} ({note.gain_db:+z.0f} dB)" for note in report.notes)
     alt = f"Gain over frequency up to {report.schroeder:.0f} Hz and beyond. {verdicts or 'No notes were asked for.'}"
     picture = Picture(overview(report), "What the room does to a note where the microphone is, and its modes.", alt)
     sections = [Section("Notes", (SURE_ROOM[job.source],), (_notes(job),), (picture,))]
@@ -59,8 +59,14 @@ def _notes(job: RoomJob) -> Table:
 
 
 def _bands(job: RoomJob) -> Table:
+    from drumtune.dsp.bands import nominal
+
     rows = tuple(
-        (f"{b.centre:.0f}", *(f"{v:.2f}" if v else "-" for v in (b.t20, b.t30)), "valid" if b.valid else b.reason)
+        (
+            f"{nominal(b.centre):g}",
+            *(f"{v:.2f}" if v else "-" for v in (b.t20, b.t30)),
+            "valid" if b.valid else b.reason,
+        )
         for b in job.bands
     )
     return Table(("octave, Hz", "T20, s", "T30, s", "valid"), rows)

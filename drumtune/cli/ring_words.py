@@ -14,6 +14,7 @@ from drumtune.advice.patch import forecast_lines
 from drumtune.advice.ring import Beat, HitReading, Partial, Spread, band_summary, summary
 from drumtune.cli.strict_json import dumps, number
 from drumtune.drum import Head
+from drumtune.dsp.bands import nominal
 from drumtune.dsp.decay import Figure
 
 _IN_FULL = 3
@@ -39,7 +40,7 @@ class Answer:
     def advice(self) -> tuple[str, ...]:
         """Lines of advice; with a head, what a patch would do to each partial too."""
         forecast = () if self.head is None else forecast_lines(richest_of(self.hits), self.head)
-        return (*advise(self.hits, self.changes), *forecast)
+        return (*advise(self.hits, self.changes, self.head), *forecast)
 
     @property
     def shown(self) -> HitReading:
@@ -168,7 +169,7 @@ def _note_text(hit: HitReading) -> str:
     if hit.note is None or hit.glide_cents is None:
         return "no note"
     name, off = hit.note
-    settles = f"settles at {hit.settled_hz:.1f} Hz, {name} {off:+.0f} cents"
+    settles = f"settles at {hit.settled_hz:.1f} Hz, {name} {off:+z.0f} cents"
     if abs(hit.glide_cents) < _STEADY:
         return f"{settles}; steady"
     way = "falls" if hit.glide_cents >= 0 else "rises"
@@ -183,7 +184,7 @@ def _figure_text(name: str, figure: Figure) -> str:
 
 def _partial_text(partial: Partial) -> str:
     mode = f"({partial.mode[0]},{partial.mode[1]})" if partial.mode else "-"
-    level = f"{partial.frequency_hz:7.1f} Hz {partial.level_db:6.1f} dB"
+    level = f"{partial.frequency_hz:7.1f} Hz {partial.level_db:z6.1f} dB"
     return f"  {level}   {partial.decay_s:5.2f} ± {partial.decay_sd_s:4.2f} s   {mode}"
 
 
@@ -196,7 +197,7 @@ def _summary_text(answer: Answer) -> str:
     for key, value in summary(answer.hits).items():
         word, unit, digits = names[key]
         if value is not None:
-            rows.append(f"  {word} {value.median:.{digits}f} {unit} ({value.spread:.{digits}f}; {value.hits} hits)")
+            rows.append(f"  {word} {value.median:z.{digits}f} {unit} ({value.spread:.{digits}f}; {value.hits} hits)")
     return "\n".join(rows)
 
 
@@ -204,4 +205,4 @@ def _bands_text(answer: Answer) -> str:
     valid = [band for band in band_summary(answer.hits) if band.valid and band.t20_s is not None]
     if not valid:
         return ""
-    return "T20 by band: " + ", ".join(f"{band.centre_hz:.0f} Hz {band.t20_s:.2f} s" for band in valid)
+    return "T20 by band: " + ", ".join(f"{nominal(band.centre_hz):g} Hz {band.t20_s:.2f} s" for band in valid)

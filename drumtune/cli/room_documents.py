@@ -130,12 +130,14 @@ def _headline(job: RoomJob) -> Iterator[str]:
 
 
 def _bands(job: RoomJob) -> Iterator[str]:
+    from drumtune.dsp.bands import nominal
+
     if job.bands:
         yield "octave, Hz    T20, s    T30, s"
     for band in job.bands:
         t20, t30 = (f"{value:6.2f}" if value else "     -" for value in (band.t20, band.t30))
         doubt = "" if band.valid else f"    not valid: {band.reason}"
-        yield f"{band.centre:10.0f}    {t20}    {t30}{doubt}"
+        yield f"{nominal(band.centre):10g}    {t20}    {t30}{doubt}"
 
 
 def _notes(job: RoomJob) -> Iterator[str]:

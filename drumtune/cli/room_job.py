@@ -171,12 +171,14 @@ def _room(size: tuple[float, ...], losses: Losses, bands: Sequence[BandFigure]) 
 
 def _no_decay(bands: Sequence[BandFigure]) -> TakeError:
     """Why no octave has a decay to go by."""
+    from drumtune.dsp.bands import nominal
     from drumtune.errors import TakeError
 
     worst = min(bands, key=lambda band: abs(band.centre - 1000.0))
     return TakeError(
-        f"no octave of the recordings shows a decay beyond doubt ({worst.centre:.0f} Hz: {worst.reason}): clap louder, "
-        "in quiet, let it ring out, or give --t60-s instead",
+        "no octave of the recordings shows a decay beyond doubt "
+        f"({nominal(worst.centre):g} Hz: {worst.reason}): clap louder, in quiet, let it ring out, or give --t60-s "
+        "instead",
         reason="decay",
         estimate=tuple(bands),
     )

@@ -161,11 +161,11 @@ def parse_turned(text: str, rods: int) -> list[float]:
     Raises
     ------
     StandError
-        Naming the part that is not so written.
+        Naming the part that is not so written, a rod said twice, or one whose way is not said.
     """
     from drumtune.errors import StandError
 
-    turned = [0.0] * rods
+    turned, said = [0.0] * rods, set[int]()
     if text.strip().lower() == "none":
         return turned
     for part in text.split(","):
@@ -178,7 +178,14 @@ def parse_turned(text: str, rods: int) -> list[float]:
         rod = int(match[1])
         if not 1 <= rod <= rods:
             raise StandError(f"this drum has rods 1 to {rods}, got rod {rod}: check --turned")
-        turned[rod - 1] += float(-amount if match[2] == "-" else amount)
+        if rod in said:
+            raise StandError(f"rod {rod} is said twice: give one turn for each rod, all it was turned together")
+        if amount and not match[2]:
+            raise StandError(
+                f"say which way rod {rod} was turned: {rod}:+{match[3]} tightened, {rod}:-{match[3]} loosened"
+            )
+        said.add(rod)
+        turned[rod - 1] = float(-amount if match[2] == "-" else amount)
     return turned
 
 

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from drumtune.cli.round_job import Round
     from drumtune.store.records import Turning
 
+FAR = 0.5
+"""Turns of a rod, told by the player, that are asked about (our own choice; a move is a quarter turn at most)."""
 SOURCES = {
     "said": "as you said",
     "assumed": "taken as advised; say --turned if it was otherwise",
@@ -24,7 +26,7 @@ def text(done: Round) -> str:
     again = " (this recording was in the log already: nothing added)" if done.repeated else ""
     lines = [f"{done.drum}: take {done.number} in the log, reading {done.place} of this drum{again}."]
     if done.place > 1:
-        lines.append(f"Turned before it: {turned(done.turning)}.")
+        lines += [f"Turned before it: {turned(done.turning)}.", *far(done.turning)]
     if done.known.pairs:
         lines += [*learned(done.known), now(done.known)]
     return "\n".join([*lines, *troubles(done.known)])
@@ -36,6 +38,15 @@ def turned(turning: Turning) -> str:
         return "not known, so that this reading begins anew (gains are kept)"
     moves = [f"rod {i + 1} {_turns(value)}" for i, value in enumerate(turning.turned) if value]
     return f"{', '.join(moves) or 'nothing'} ({SOURCES[turning.source]})"
+
+
+def far(turning: Turning) -> Iterator[str]:
+    """Ask to check turns the player told that are larger than any that is advised."""
+    rods = [str(i + 1) for i, value in enumerate(turning.turned) if abs(value) > FAR]
+    if rods and turning.source == "said":
+        yield (
+            f"More than half a turn at rod {', '.join(rods)}: is that right? If not, drumtune log undo and say it anew."
+        )
 
 
 def _turns(value: float) -> str:
@@ -73,9 +84,12 @@ def now(known: Learned) -> str:
     """Pulls with all rounds counted."""
     import numpy as np
 
-    pulls = " ".join(f"{pull:+.0f}" for pull in known.pulls)
+    from drumtune.notes import cents_told
+
+    pulls = " ".join(f"{pull:+z.0f}" for pull in known.pulls)
     sd = float(np.sqrt(np.diagonal(known.covariance)).mean())
-    return f"Pulls now, all readings counted: {pulls} (± {sd:.0f}); spread {np.ptp(known.pulls):.0f} cents."
+    apart = cents_told(float(np.ptp(known.pulls)))
+    return f"Pulls now, all readings counted: {pulls} (± {sd:.0f}); {apart} from lowest to highest."
 
 
 def troubles(known: Learned) -> Iterator[str]:
@@ -104,9 +118,12 @@ def doubted(doubt: Doubt) -> str:
         return f"{before} rod {doubt.instead} seems to have been turned instead of rod {doubt.rod}."
     if doubt.told == 0.0:
         return f"{before} rod {doubt.rod} seems to have been turned too, or to have given way: does it hold?"
-    found = (
-        "by another amount" if math.isnan(doubt.likely) else f"{_turns(doubt.likely)} turn" if doubt.likely else "not"
-    )
+    if doubt.likely == 0.0:
+        return (
+            f"{before} rod {doubt.rod} seems not to have moved, though {_turns(doubt.told)} turn was told. If it was "
+            "turned, look at its thread, its seat and the hoop."
+        )
+    found = "by another amount" if math.isnan(doubt.likely) else f"{_turns(doubt.likely)} turn"
     return (
         f"{before} rod {doubt.rod} seems to have moved {found} rather than {_turns(doubt.told)} turn. If it was turned "
         "as told, look at its thread, its seat and the hoop."

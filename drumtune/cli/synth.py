@@ -64,7 +64,7 @@ def synth(
     from drumtune.cli import synth_whole
 
     options.check_outputs([out])
-    _writable(rate, bits)
+    _writable(out, rate, bits)
     if drum_name is not None:
         sizes = options.sizes(diameter_in, rods, tap_distance_mm, film_mil, surface_density_kg_m2, None)
         drum = drums.of(drum_name, log, sizes).stand.drum
@@ -92,16 +92,18 @@ def synth(
     typer.echo(f"wrote {out}: {samples.size / rate:.1f} s, {what} at {rate} Hz")
 
 
-def _writable(rate: int, bits: int) -> None:
-    """Refuse rates and widths that are not written.
+def _writable(out: Path, rate: int, bits: int) -> None:
+    """Refuse names, rates and widths that are not written.
 
     Raises
     ------
     StandError
-        Naming the option and its limits.
+        Naming the option and its limits, or the ending.
     """
     from drumtune.errors import StandError
 
+    if out.suffix.lower() != ".wav":
+        raise StandError(f"a WAV file is written, got {out.name!r}: give a name that ends in .wav")
     if not 8000 <= rate <= 192000:
         raise StandError(f"--rate lies in 8000 to 192000, got {rate}")
     if bits not in (16, 24):

@@ -51,8 +51,11 @@ def _row(rod: RodReading) -> str:
 
 
 def judgement(reading: Reading) -> Iterator[str]:
-    """Verdict, spread and reasons."""
-    yield f"Verdict: {reading.verdict}. Spread {reading.spread_cents:.0f} ± {reading.spread_sd_cents:.0f} cents."
+    """Verdict, spread and reasons; the spread is not the table's highest less its lowest, and it is said why."""
+    yield (
+        f"Verdict: {reading.verdict}. Spread {reading.spread_cents:.0f} ± {reading.spread_sd_cents:.0f} cents, "
+        "less what the scatter of taps adds."
+    )
     for reason in reading.reasons:
         yield f"  {reason}"
 

@@ -27,6 +27,7 @@ G = 10.0**0.3
 FORWARD_BT = 16.0
 REVERSED_BT = 4.0
 """Least B T a filter bears forwards and backwards (Jacobsen & Rindel 1987)."""
+_R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 _ORDER = 3
 _CURVE_RATE = 2000.0
 _REACH_OCTAVES = {1: 4.0, 3: 2.6}
@@ -68,6 +69,18 @@ def band_centres(lowest: float, highest: float, fraction: int = 1) -> Array:
     ends = fraction * np.log10(np.array([lowest, highest]) / 1000.0) / 0.3
     steps = np.arange(np.ceil(ends[0] - 1e-9), np.floor(ends[1] + 1e-9) + 1.0)
     return np.asarray(1000.0 * G ** (steps / fraction), dtype=np.float64)
+
+
+def nominal(centre: float) -> float:
+    """Nominal name in Hz of the octave or third of an exact centre (IEC 61260-1, annex E): the row R10 of ISO 3.
+
+    Examples
+    --------
+    >>> [nominal(f) for f in band_centres(30, 2100).tolist()]
+    [31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0]
+    """
+    decade, step = divmod(round(10.0 * np.log10(centre)), 10)
+    return float(_R10[step] * 10.0**decade)
 
 
 def band_edges(centre: float, fraction: int = 1) -> tuple[float, float]:

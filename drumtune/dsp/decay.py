@@ -146,7 +146,7 @@ def _figure(decay: EnergyDecay, name: str) -> Figure:
     first = int(np.argmax(decay.levels <= top))
     if not (decay.levels <= bottom).any():
         why = "the noise comes up" if decay.floor.reached else "the recording ends"
-        return Figure(None, False, f"{why} {-decay.levels[-1]:.0f} dB down, {-bottom:.0f} dB are needed")
+        return Figure(None, False, f"{why} {_beside(-decay.levels[-1], -bottom)} dB down, {-bottom:.0f} dB are needed")
     last = int(np.argmax(decay.levels <= bottom)) + 1
     if last - first < 3:
         return Figure(None, False, "too short: it dies within three samples")
@@ -162,12 +162,25 @@ def _doubt(decay: EnergyDecay, name: str, nonlinearity: float) -> str:
     """Why a fitted range is not to be trusted; empty when it is."""
     _, bottom, needed, straight = RANGES[name]
     if decay.floor.reached and -decay.floor_db < needed:
-        return f"noise only {-decay.floor_db:.0f} dB under the peak, {needed:.0f} dB are needed"
+        return f"noise only {_beside(-decay.floor_db, needed)} dB under the peak, {needed:.0f} dB are needed"
     if decay.levels[-1] > bottom - _END_MARGIN:
-        return f"the recording ends {-decay.levels[-1]:.0f} dB down, {_END_MARGIN - bottom:.0f} dB are needed"
+        wanted = _END_MARGIN - bottom
+        return f"the recording ends {_beside(-decay.levels[-1], wanted)} dB down, {wanted:.0f} dB are needed"
     if nonlinearity > straight:
         return f"not a straight line (non-linearity {nonlinearity:.0f} per mille): beating or steps"
     return ""
+
+
+def _beside(found: float, needed: float) -> str:
+    """A figure that falls short of a whole number, to as many decimals (two at most) as show that it does.
+
+    Examples
+    --------
+    >>> _beside(44.3, 45.0), _beside(44.6, 45.0), _beside(44.98, 45.0)
+    ('44', '44.6', '44.98')
+    """
+    digits = next((digits for digits in (0, 1) if float(f"{found:.{digits}f}") < needed), 2)
+    return f"{found:.{digits}f}"
 
 
 def clarity(signal: Array, rate: float, early: float) -> float:

@@ -13,6 +13,7 @@ Does not tell rods apart by their sound, and does not see that the microphone wa
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -50,6 +51,11 @@ _SHOWN = 8
 _CHECK = "check the numbers of rods and of taps per rod, or tap the round again"
 _COUNT = "check the number of rods, say with --taps-per-rod how often each was tapped, or tap the round again"
 """What to do where taps and rods do not agree."""
+_CLEAR = 1.15
+"""Pauses between rods stand out when the shortest of them is so many times the longest pause within a rod."""
+_WAYS = (100, 5000)
+"""Ways to choose as many cuts among the pauses: pauses of no meaning show a given grouping once in so many takes. From
+the first on it speaks against a count where the pauses stand out, from the second on where they are longer at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +295,8 @@ def group_taps(taps: tuple[Tap, ...], rods: int, per_rod: int | None = None) -> 
     ValueError
         If a number asked for is not positive.
     TakeError
-        ``"count"``: the taps are not as many as asked for, or the pauses do not tell which belong together.
+        ``"count"``: the taps are not as many as asked for, or the pauses do not tell which belong together, or plainly
+        show other groups of equal size than the count given.
     """
     if rods < 1 or (per_rod is not None and per_rod < 1):
         raise ValueError(f"rods and taps per rod must be positive, got {rods} and {per_rod}")
@@ -297,6 +304,7 @@ def group_taps(taps: tuple[Tap, ...], rods: int, per_rod: int | None = None) -> 
         if len(taps) != rods * per_rod:
             asked = f"{per_rod} taps" if rods == 1 else f"{rods} rods x {per_rod} taps = {rods * per_rod}"
             raise _count_error(taps, asked)
+        _check_pauses(taps, rods, per_rod)
         return tuple(taps[i : i + per_rod] for i in range(0, len(taps), per_rod))
     if len(taps) < rods:
         raise _count_error(taps, f"{rods} rods, at least one tap each")
@@ -380,7 +388,7 @@ def _by_pauses(taps: tuple[Tap, ...], rods: int) -> tuple[tuple[Tap, ...], ...]:
     gaps = np.diff([tap.onset for tap in taps])
     longest = np.sort(np.argsort(-gaps, kind="stable")[: rods - 1])
     inner = np.delete(gaps, longest)
-    clear = longest.size == 0 or inner.size == 0 or gaps[longest].min() > 1.15 * inner.max()
+    clear = longest.size == 0 or inner.size == 0 or gaps[longest].min() > _CLEAR * inner.max()
     if not clear:
         each, left = divmod(len(taps), rods)
         longest = np.arange(1, rods) * each - 1
@@ -389,6 +397,40 @@ def _by_pauses(taps: tuple[Tap, ...], rods: int) -> tuple[tuple[Tap, ...], ...]:
             raise _count_error(taps, f"{rods} rods, and the pauses do not show where a rod ends", _COUNT)
     cuts = [0, *(int(k) + 1 for k in longest), len(taps)]
     return tuple(taps[a:b] for a, b in itertools.pairwise(cuts))
+
+
+def _check_pauses(taps: tuple[Tap, ...], rods: int, per_rod: int) -> None:
+    """Refuse a count of the right product where the pauses plainly show other groups of equal size.
+
+    Does not refuse where the count's own pauses stand out too, or the longer pauses only join rods of the count (a
+    rest after every second rod).
+
+    Raises
+    ------
+    TakeError
+        ``"count"``.
+    """
+    gaps = np.diff([tap.onset for tap in taps])
+    if rods == 1 or _longer(gaps, per_rod, 1.0):
+        return
+    for size in range(2, len(taps) // 2 + 1):
+        groups, left = divmod(len(taps), size)
+        ways = math.comb(gaps.size, groups - 1)
+        if left or size % per_rod == 0 or ways < _WAYS[0]:
+            continue
+        if _longer(gaps, size, _CLEAR if ways < _WAYS[1] else 1.0):
+            raise TakeError(
+                f"the pauses show {groups} groups of {size} taps, not {rods} rods of {per_rod}: check --rods and "
+                "--taps-per-rod",
+                reason="count",
+                estimate=taps,
+            )
+
+
+def _longer(gaps: Samples, size: int, times: float) -> bool:
+    """Whether each pause after every `size` taps is more than so many times as long as any other."""
+    between = np.arange(1, gaps.size + 1) % size == 0
+    return bool(between.any() and not between.all() and gaps[between].min() > times * gaps[~between].max())
 
 
 def _count_error(taps: tuple[Tap, ...], wanted: str, cure: str = _CHECK) -> TakeError:

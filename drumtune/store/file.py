@@ -50,26 +50,28 @@ def utc_now() -> str:
 
 @contextmanager
 def opened(
-    path: Path, *, writing: bool = False, migrations: Sequence[Migration] = MIGRATIONS
+    path: Path, *, writing: bool = False, new: bool = True, migrations: Sequence[Migration] = MIGRATIONS
 ) -> Iterator[sqlite3.Connection]:
     """Open a log for a block of work; SQLite's and the system's troubles in the block become a LogError.
 
     Parameters
     ----------
     path
-        The log. For writing it is made if there is none, with its folder.
+        The log. For writing it is made if there is none, with its folder, unless `new` is False.
     writing
         Whether the block may change anything. Without it nothing is written, not even a migration.
+    new
+        Whether a log may be made for writing where there is none.
     migrations
         What a log has to be; only tests give others.
 
     Raises
     ------
     LogError
-        If there is no log to read, the file is something else, newer or damaged, or the system refuses.
+        If there is no log to read or change, the file is something else, newer or damaged, or the system refuses.
     """
     with told(path, writing=writing):
-        if writing and not path.exists():
+        if writing and new and not path.exists():
             make(path, migrations)
         _check_head(path)
         with closing(_snapshot(path)) as connection:

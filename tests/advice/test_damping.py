@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import jn_zeros, jnp_zeros, jv
+from scipy.special import jn_zeros, jv
 
 from drumtune.advice.damping import (
     EDGE_PATCH,
     Patch,
     advise,
+    best_place,
     compare,
     coupling,
     damped,
@@ -157,11 +158,16 @@ def named_hit(decays, modes):
 @pytest.mark.parametrize(
     ("mode", "named"), [((1, 1), "(1,1)"), ((2, 1), "(2,1)"), ((3, 1), "(3,1)"), ((1, 2), "(1,2)")]
 )
-def test_the_place_named_is_where_the_mode_moves_most(mode, named):
-    """J_m(j r) is largest where its slope first vanishes: at j'_m1 / j_mn of the radius."""
+def test_the_one_place_named_is_where_a_patch_takes_more_from_the_mode_than_from_the_lowest(mode, named):
+    """Mean square motion of a mode over that of (0,1), by (J_m(j r) / J_{m+1}(j))^2 at the place."""
     told = "\n".join(advise(named_hit((0.8, 1.6, 1.2), {170: mode})))
-    most = 100.0 * jnp_zeros(mode[0], 1)[0] / jn_zeros(*mode)[-1]
-    assert f"{named} moves most at {most:.0f} %" in told
+    place, times = best_place(mode), []
+    for m, n in (mode, (0, 1)):
+        j = jn_zeros(m, n)[-1]
+        times.append((jv(m, j * place) / jv(m + 1, j)) ** 2)
+    assert f"at {100.0 * place:.0f} % of the way from the middle to the rim: there it acts " in told
+    assert f"{times[0] / times[1]:.1f} times as much on {named} as on (0,1)" in told
+    assert told.count(" % of the way") == 1
 
 
 def test_what_a_slackened_rod_costs_is_the_first_order_split_and_the_fall_of_the_mean():

@@ -185,6 +185,8 @@ def test_ranks_are_apart_and_in_order():
 def test_long_and_short_pull_apart():
     long, short = (best(TOM, TOM_SCAN, aim)[0] for aim in ("long", "short"))
     assert TOM_SCAN.after_note[long.index] > TOM_SCAN.after_note[short.index]
+    assert long.why.startswith("lasts "), "an after-note is a fall of pitch, told by ring"
+    assert "after-note" not in long.why + short.why
 
 
 @settings(max_examples=10, deadline=None)

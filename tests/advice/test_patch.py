@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import jn_zeros, jv
 
-from drumtune.advice.patch import INNERMOST, best_place, forecast, forecast_lines
+from drumtune.advice.damping import INNERMOST, advise, best_place
+from drumtune.advice.patch import forecast, forecast_lines
 from drumtune.advice.ring import read_hits
 from drumtune.drum import Head
 
@@ -62,6 +63,18 @@ def test_it_is_said_with_its_figures(hit):
     assert "brings 170 Hz down to the lowest's length" in told
     assert "170 Hz (1,1) 1.40 to 0.60 s (-57 %)" in told
     assert "first order" in told
+
+
+def test_one_place_is_named_for_the_tape_and_how_far_in_from_the_rim_it_lies(hit):
+    """The forecast's place: its share of the 152.4 mm radius, the rest counted from the rim."""
+    share = forecast(hit, HEAD).patch.radius
+    place = (
+        f"{100 * share:.0f} % of the way from the middle to the rim, {152.4 * (1 - share):.0f} mm "
+        f"({6 * (1 - share):.1f} inches) in from the rim"
+    )
+    told = [*advise((hit,), head=HEAD), *forecast_lines(hit, HEAD)]
+    assert sum(place in line for line in told) == 2
+    assert sum(line.count("% of the way") for line in told) == 2
 
 
 def test_a_drum_that_dies_evenly_or_has_no_modes_gets_no_forecast(hit):

@@ -74,7 +74,7 @@ def test_people_are_told_verdict_moves_expectation_and_cautions(job):
     text = words.text(job)
     for sentence in (
         "14 inch head, 8 rods; 24 taps used in 28.2 s of sound (take.wav)",
-        "Verdict: uneven. Spread 70 ± 4 cents.",
+        "Verdict: uneven. Spread 70 ± 4 cents, less what the scatter of taps adds.",
         "1. rod 2: raise, 1/4 turn",
         "2. rod 6: lower, 1/8 turn",
         "Spread expected afterwards: 22 ± 6 cents.",

@@ -137,7 +137,7 @@ def test_the_wrong_number_of_rods(refused, tmp_path, taps):
         ("--rods", "17", "4 to 16"),
         ("--taps-per-rod", "0", "1 to 20"),
         ("--tap-distance-mm", "300", "half a radius"),
-        ("--film-mil", "1000", "0.02 to 3 kg/m2"),
+        ("--film-mil", "1000", "film 1000 mil is too thick"),
         ("--surface-density-kg-m2", "-1", "0.02 to 3 kg/m2"),
         ("--hoop", "rubber", "flanged, cast or wood"),
         ("--channel", "0", "count from 1"),
@@ -194,3 +194,28 @@ def test_the_installed_command_refuses_in_the_same_way(tmp_path):
     )
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == f"drumtune: {tmp_path}/none.wav: no such file: check the name\n"
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (("even", "a.wav", "--diameter-in", "16in", "--rods", "8"),
+     "--diameter-in: a number in inches is wanted, such as 16"),
+    (("even", "a.wav", "--diameter-in", "16", "--rods", "eight"), "--rods: a whole number is wanted, such as 8"),
+    (("synth", "a.wav", "--diameter-in", "12", "--rods", "6", "--film-mil", "0.25"),
+     "film 0.25 mil is too thin: is it in mm? 0.25 mm is 9.8 mil"),
+    (("synth", "a.wav", "--diameter-in", "12", "--rods", "6", "--film-mil", "250"),
+     "film 250 mil is too thick: is it in micrometres? 250 of them are 9.8 mil"),
+    (("pair", "--aim", "note", "A2"), "in quotes: --aim 'note A2'"),
+])  # fmt: skip
+def test_a_slip_in_a_number_is_told_in_the_words_of_the_option(command, words, said):
+    status, out, err = command(*words)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert said in err
+
+
+def test_a_folder_of_several_takes_is_told_apart_from_one_file_per_rod(refused, tmp_path, taps):
+    (tmp_path / "takes").mkdir()
+    for name in "abcd":
+        written(tmp_path / "takes" / f"{name}.wav", taps)
+    said = refused(tmp_path / "takes")
+    assert "these are 4 files, but the drum has 6 rods: give one file per rod" in said
+    assert "say --each" in said

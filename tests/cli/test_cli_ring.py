@@ -97,7 +97,7 @@ def test_with_a_diameter_what_tape_would_do_is_forecast(command, recorded):
     path = recorded("a.wav", sound(lines))
     _, out, _ = command("ring", path, "--diameter-in", "12", "--json")
     (told,) = [line for line in strict(out)["advice"] if line.startswith("Forecast")]
-    assert "% of the radius that brings 170 Hz down to the lowest's length: 100 Hz (0,1) 0.60 to " in told
+    assert "inches) in from the rim that brings 170 Hz down to the lowest's length: 100 Hz (0,1) 0.60 to " in told
     assert f"- {told}" in command("ring", path, "--diameter-in", "12")[1]
     assert "Forecast" not in command("ring", path)[1]
 
@@ -163,3 +163,24 @@ def test_what_is_no_audio_is_one_line(command, tmp_path):
     status, _, err = command("ring", path)
     assert status == 2
     assert err.count("\n") == 1
+
+
+def test_no_figure_is_a_zero_with_a_minus():
+    """A strongest line a hundredth of a decibel under the reference is 0.0 dB, and a fall of nothing 0 cents."""
+    from drumtune.advice.ring import Partial
+    from drumtune.cli import ring_words
+
+    told = ring_words._partial_text(Partial(100.0, 0.1, -0.01, 1.0, 0.1, None))
+    assert " 0.0 dB" in told
+    assert "-0.0" not in told
+
+
+def test_octaves_are_told_by_their_nominal_names_and_kept_exact_in_the_json(command, recorded):
+    """IEC 61260-1, annex E: the octave of 10^2.1 Hz is called 125 Hz."""
+    times = np.arange(int(1.6 * FS)) / FS
+    noise = np.random.default_rng(5).standard_normal(times.size) * 10 ** (-3 * times / 0.5)
+    path = recorded("a.wav", np.concatenate([np.zeros(int(0.2 * FS)), 0.1 * noise]))
+    (told,) = [line for line in command("ring", path)[1].splitlines() if line.startswith("T20 by band")]
+    assert " 125 Hz " in told
+    assert " 126 Hz " not in told
+    assert 125.893 in [band["centre_hz"] for band in strict(command("ring", path, "--json")[1])["bands"]]

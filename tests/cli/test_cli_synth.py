@@ -101,3 +101,11 @@ def test_whole_hits_that_cannot_be_played_are_refused(command, tmp_path, options
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert says in err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["a.mp3", "a.flac", "a"])
+def test_a_name_that_promises_something_else_than_a_wav_is_refused(command, tmp_path, name):
+    status, out, err = command("synth", tmp_path / name, *STAND)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "give a name that ends in .wav" in err
+    assert list(tmp_path.iterdir()) == []

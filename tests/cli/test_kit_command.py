@@ -173,3 +173,11 @@ def test_a_kit_without_present_pitches_cannot_be_matched(command, tmp_path):
     status, _, err = command("kit", path, "--match")
     assert status == 2
     assert "rack: its present pitch is not known" in err
+
+
+def test_a_drum_described_in_centimetres_gets_no_turns(command, tmp_path):
+    path = tmp_path / "kit.toml"
+    path.write_text(KIT.read_text(encoding="utf-8").replace("diameter_in = 12", "diameter_in = 30.5"), encoding="utf-8")
+    _, out, _ = command("kit", path)
+    assert "middle: top head: that is not a retuning: check diameter_in (inches) and rod_hz" in out
+    assert "rack: top head: lower every rod by about" in out

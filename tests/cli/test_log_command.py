@@ -71,7 +71,7 @@ def test_a_round_is_kept_with_its_moves_and_the_next_one_takes_them_as_made(log,
     ("said", "source", "turned"),
     [
         (("--turned", "3:+1/8,5:-1/16"), "said", {3: 0.125, 5: -0.0625}),
-        (("--turned", "3:1/8, 3:.125"), "said", {3: 0.25}),
+        (("--turned", "3:+1/8, 4:-.125, 5:0"), "said", {3: 0.125, 4: -0.125}),
         (("--turned", "none"), "said", {}),
     ],
 )
@@ -93,6 +93,12 @@ def test_a_head_that_changed_though_nothing_was_turned_is_told_in_words_and_in_t
         r"Nothing was turned before reading 2, yet against the readings before it the head as a whole stands 9\d cents "
         r"lower: seating, temperature, a poor reading, or rods turned and not told\.", told)  # fmt: skip
     assert told in hear(PULLS, same=True)[1]
+
+
+def test_more_than_half_a_turn_is_asked_about(log, hear):
+    hear(PULLS)
+    assert "More than half a turn at rod 3: is that right?" in hear(PULLS, "--turned", "3:+3/4,4:+1/2")[1]
+    assert "More than half a turn" not in hear(PULLS, "--turned", "4:+1/2")[1]
 
 
 def test_done_says_that_the_moves_were_made(log, hear):
@@ -164,6 +170,8 @@ def test_the_spread_expected_stands_beside_the_one_it_counts_from(log, hear):
         (("--done",), "first take in the log"),
         (("--turned", "3+1/8"), "written as rod:turns"),
         (("--turned", "3:1/0"), "written as rod:turns"),
+        (("--turned", "3:1/8"), "which way rod 3 was turned: 3:+1/8 tightened, 3:-1/8 loosened"),
+        (("--turned", "3:+1/8,3:+1/16"), "rod 3 is said twice"),
         (("--turned", "3:99"), "written as rod:turns"),
         (("--turned", "9:1/8"), "rods 1 to 8, got rod 9"),
         (("--back-to", "x"), "no saved setting 'x'"),
@@ -322,6 +330,13 @@ def test_neither_an_update_nor_a_round_makes_a_log(command, tmp_path):
     for words in (("log", "update"), ("even", tmp_path / "a.wav", "--drum", "floor")):
         status, _, err = command(*words, "--log", none)
         assert (status, "there is no log at" in err) == (2, True)
+
+
+@pytest.mark.parametrize("words", [("save", "a", "--drum", "x"), ("undo",), ("redo",), ("delete", 1, "--yes")])
+def test_what_needs_a_log_makes_none(command, tmp_path, words):
+    status, out, err = command("log", *words, "--log", tmp_path / "new" / "none.sqlite3")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "there is no log at" in err
     assert list(tmp_path.iterdir()) == []
 
 
@@ -370,4 +385,14 @@ def test_a_ring_with_a_drum_names_its_modes_as_with_its_diameter(log, command, t
     assert command("synth", source, "--diameter-in", 14, "--depth-in", 14, "--hits", 2)[0] == 0
     assert command("ring", source, "--drum", "floor", "--json") == command(
         "ring", source, "--diameter-in", 14, "--json"
+    )
+
+
+def test_a_rod_that_stayed_is_told_in_a_sentence():
+    from drumtune.advice.response import Doubt
+    from drumtune.cli import round_words
+
+    assert round_words.doubted(Doubt(2, 2, 1 / 16, 0.0, 0.99)) == (
+        "Before reading 3 rod 2 seems not to have moved, though +1/16 turn was told. If it was turned, look at its "
+        "thread, its seat and the hoop."
     )

@@ -95,6 +95,13 @@ def test_each_figure_is_valid_from_its_range_on(noise_db, valid):
     assert "".join("y" if figure.valid else "n" for figure in (figures.edt, figures.t20, figures.t30)) == valid
 
 
+@pytest.mark.parametrize(("noise_db", "told"), [(-43.2, "43"), (-44.6, "44.6"), (-44.97, "44.97")])
+def test_noise_too_near_is_told_with_a_figure_less_than_what_is_needed(noise_db, told):
+    """T30 needs 45 dB (ISO 3382-1): whole decibels would say that 45 dB are there and 45 dB are needed."""
+    decay = replace(energy_decay(noisy(0.5, -70.0, 3), FS), floor_db=noise_db)
+    assert decay_figures(decay).t30.reason == f"noise only {told} dB under the peak, 45 dB are needed"
+
+
 @pytest.mark.parametrize(("end_db", "valid"), [(-27.9, False), (-28.1, True)])
 def test_a_recording_must_go_on_three_decibels_below_the_range(end_db, valid):
     """T20 ends 25 dB down, and the curve must reach 28 (the 3 dB are ours)."""

@@ -294,6 +294,40 @@ def test_the_right_number_is_shared_out_in_order_and_any_other_refused(rods, per
             group_taps(taps, rods, per_rod)
 
 
+def paused(sizes, short=1.0, long=1.5):
+    """Taps in groups of these sizes, with a longer pause after each group."""
+    gaps = [gap for size in sizes for gap in [short] * (size - 1) + [long]]
+    return taps_at(*np.cumsum([0.0, *gaps[:-1]]))
+
+
+@pytest.mark.parametrize(("rods", "per_rod"), [(6, 4), (12, 2), (4, 6)])
+def test_pauses_that_plainly_show_another_count_refuse_one_of_the_same_product(rods, per_rod):
+    with pytest.raises(TakeError, match=f"show 8 groups of 3 taps, not {rods} rods of {per_rod}: check --rods"):
+        group_taps(paused([3] * 8), rods, per_rod)
+
+
+def test_pauses_that_are_alike_or_only_join_rods_refuse_no_count():
+    assert len(group_taps(paused([3] * 8, long=1.0), 6, 4)) == 6
+    assert len(group_taps(paused([6] * 4), 8, 3)) == 8, "a rest after every second rod"
+    pairs = taps_at(*np.cumsum([0.0, *([0.4, 1.0, 0.4, 1.2] * 6)[:-1]]))
+    assert len(group_taps(pairs, 6, 4)) == 6, "taps in twos, and longer pauses between rods"
+
+
+@settings(max_examples=200, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_pauses_without_meaning_refuse_hardly_any_count(seed):
+    """Of gaps by chance the cuts would have to be the longest seven of 23."""
+    gaps = np.random.default_rng(seed).normal(1.2, 0.1, 23)
+    assert len(group_taps(taps_at(*np.cumsum([0.0, *gaps])), 6, 4)) == 6
+
+
+@pytest.mark.parametrize("name", sorted(TRUTH))
+def test_the_marks_of_the_takes_speak_for_their_counts(name):
+    truth = TRUTH[name]
+    groups = group_taps(taps_at(*truth["marks_s"]), truth["rods"], truth["taps_per_rod"])
+    assert len(groups) == truth["rods"]
+
+
 def test_one_file_for_each_rod_needs_no_pauses(take):
     samples, rate, marks = take
     cuts = [0, *(round((m - 0.3) * rate) for m in marks[[2, 5]]), samples.size]

@@ -142,3 +142,10 @@ def test_a_device_that_cannot_be_opened_and_a_channel_it_has_not_are_said_in_one
         live.Microphone(live.Device(2, "stage left", 2, 48000.0), lambda: 0.0, Sound()).__enter__()
     with pytest.raises(live.DeviceError, match="no channel 3"):
         live.Microphone(DEVICE, lambda: 0.0, Sound(), channel=3)
+
+
+def test_that_there_is_no_microphone_is_said_where_they_are_listed(command, monkeypatch):
+    monkeypatch.setattr(live, "devices", lambda sound=None: ())
+    assert command("listen", "--devices") == (
+        0, "no microphone was found: plug one in, or use drumtune serve on a phone\n", ""
+    )  # fmt: skip

@@ -272,7 +272,7 @@ def _cell(scan: pair.Scan, i: int, lines: Array, motion: Array, touch: tuple[flo
         "lines": [[_round(f, 6), _round(t, 3), _round(a, 3)] for f, t, a in lines],
         "motion": [[[_round(v, 3) for v in head] for head in mode] for mode in scaled],
         "offset": _round(float(scan.semitones[i]), 3),
-        "note": f"{note} {off:+.0f} cents",
+        "note": f"{note} {off:+z.0f} cents",
         "low": _round(float(scan.low[i]), 5),
         "high": _round(float(scan.high[i]), 5),
         "rings": _round(float(scan.after_note[i]), 3),

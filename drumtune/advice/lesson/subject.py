@@ -168,7 +168,7 @@ def sine(lines: Sequence[tuple[float, float]], seconds: float) -> Array:
 def pitch(hertz: float) -> str:
     """A frequency with its note: '220.0 Hz (A3)' or '223.0 Hz (A3 +23 cents)'."""
     note, off = note_name(hertz)
-    return f"{hertz:.1f} Hz ({note})" if abs(off) < 1.0 else f"{hertz:.1f} Hz ({note} {off:+.0f} cents)"
+    return f"{hertz:.1f} Hz ({note})" if abs(off) < 1.0 else f"{hertz:.1f} Hz ({note} {off:+z.0f} cents)"
 
 
 def heard_from(head: SoundingHead, radius: float) -> NDArray[np.complex128]:
