@@ -160,7 +160,7 @@ def test_the_spread_expected_stands_beside_the_one_it_counts_from(log, hear):
     assert re.search(r"Spread expected afterwards: \d+ ± \d+ cents\.\n", out)  # one reading: its spread stands above
     _, out, _ = hear(0.7 * PULLS, "--done")
     counted = re.search(r"Spread expected afterwards: \d+ ± \d+ cents \(from (\d+) cents, all readings counted\)", out)
-    assert re.search(r"Pulls now, all readings counted: .*; spread (\d+) cents\.", out)[1] == counted[1]
+    assert re.search(r"Pulls now, all readings counted: .*; (\d+) cents from lowest", out)[1] == counted[1]
 
 
 @pytest.mark.parametrize(
