@@ -47,16 +47,13 @@ def of(name: str, log: Path | None, sizes: Mapping[str, object], *, writing: boo
     """
     from drumtune.errors import StandError
     from drumtune.store import opened, queries
-    from drumtune.store.file import bring_up
 
     given = [option for option, value in sizes.items() if value is not None]
     if given:
         raise StandError(
             f"--drum says it all: leave out {' and '.join(given)}, or change the drum (drumtune stand new)"
         )
-    if writing:
-        bring_up(path(log))
-    with opened(path(log)) as connection:
+    with opened(path(log), writing=writing, new=False) as connection:
         return queries.stand(connection, name)
 
 

@@ -93,9 +93,7 @@ def bring_up(path: Path, migrations: Sequence[Migration] = MIGRATIONS) -> None:
     LogError
         As `opened`; also if there is no log, for none is made here.
     """
-    with told(path, writing=True):
-        _check_head(path)
-    with opened(path, writing=True, migrations=migrations):
+    with opened(path, writing=True, new=False, migrations=migrations):
         pass
 
 

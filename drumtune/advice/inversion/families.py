@@ -27,7 +27,8 @@ _WIDTH = 0.02
 """Relative half width of the window a family is looked for in."""
 _STEP = 1.0
 """Distance of the frequencies looked at, Hz."""
-_WINDOW = Window(9.0, 0.6)
+WINDOW = Window(9.0, 0.6)
+"""Window through which circular orders are looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def circular_orders(taps: Taps, angles: Array, rods: int, top: float) -> Orders:
     Each tap is brought to the same level first. Repeated taps at a rod enter one by one, so their scatter counts as
     sound of no order.
     """
-    frequency, sound = plain_spectra(taps, _WINDOW, _STEP)
+    frequency, sound = plain_spectra(taps, WINDOW, _STEP)
     wanted = (frequency > 40.0 - 0.5 * _STEP) & (frequency < min(top, 0.45 * taps.rate))
     frequency, sound = frequency[wanted], sound[:, wanted]
     sound = sound / np.sqrt(np.mean(np.abs(sound) ** 2, axis=1, keepdims=True))

@@ -43,17 +43,15 @@ def change(point: Point, onsets: Array) -> Change:
     onsets
         Of the taps, shape (S,), in the order of the fit.
     """
-    order, quarter = np.argsort(onsets), onsets.size // 4
-    low = point.problem.grid.band < BANDS
-    found = [_change(point, order[:at], order[at:], low) for at in range(quarter, onsets.size - quarter + 1)]
-    return max(found, key=lambda one: one.size, default=Change(0.0, 0.0))
-
-
-def _change(point: Point, earlier: NDArray[np.intp], later: NDArray[np.intp], low: NDArray[np.bool_]) -> Change:
-    """Change of the gains of the bins `low` from some taps to others."""
-    sound, heard, weight = point.problem.sound(point.state), point.here.spectra, point.problem.data.weight
-    known = [np.sum(weight[taps] * np.abs(heard[taps]) ** 2, axis=0)[low] + 1e-30 for taps in (earlier, later)]
-    told = [np.sum((weight * np.conj(heard) * sound)[taps], axis=0)[low] for taps in (earlier, later)]
-    apart = np.abs(told[0] / known[0] - told[1] / known[1])
-    size = float(np.median(apart / np.abs(point.state.gain[low])))
-    return Change(size, float(np.mean(apart**2 / (1.0 / known[0] + 1.0 / known[1]))))
+    order, low = np.argsort(onsets), point.problem.grid.band < BANDS
+    sound, heard = point.problem.sound(point.state)[order][:, low], point.here.spectra[order][:, low]
+    weight, gain = point.problem.data.weight[order][:, low], np.abs(point.state.gain[low])
+    told = np.cumsum(weight * np.conj(heard) * sound, axis=0)
+    known = np.cumsum(weight * np.abs(heard) ** 2, axis=0)
+    quarter, found = onsets.size // 4, [Change(0.0, 0.0)]
+    for last in range(max(quarter, 1) - 1, onsets.size - max(quarter, 1)):
+        earlier, later = known[last] + 1e-30, known[-1] - known[last] + 1e-30
+        apart = np.abs(told[last] / earlier - (told[-1] - told[last]) / later)
+        noise = 1.0 / earlier + 1.0 / later
+        found.append(Change(float(np.median(apart / gain)), float(np.mean(apart**2 / noise))))
+    return max(found, key=lambda one: one.size)

@@ -8,12 +8,14 @@ frequencies in Hz. docs/inference.md, "Where it starts".
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.dsp.tap_spectra import Taps, Window, plain_spectra
+from drumtune.advice.inversion.families import WINDOW
+from drumtune.dsp.tap_spectra import Taps, plain_spectra
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -28,8 +30,8 @@ HIGHEST_ORDER = 4
 SHARES = (0.3, 0.5, 0.7, 0.9)
 """Share of the sound, from its low end, that is looked at in turn: the lower it is, the less a time error turns it."""
 SWEEPS = 6
+"""Most rounds of comparing for each share."""
 _STEP = 3.0
-_WINDOW = Window(9.0, 0.6)
 
 
 def aligned(taps: Taps, angles: Array, rods: int) -> Taps:
@@ -44,19 +46,21 @@ def aligned(taps: Taps, angles: Array, rods: int) -> Taps:
     rods
         Number of rods.
     """
-    frequency, sound = plain_spectra(taps, _WINDOW, _STEP)
+    frequency, sound = plain_spectra(taps, WINDOW, _STEP)
     wanted = (frequency > LOWEST) & (frequency < 0.3 * taps.rate)
     frequency, sound = frequency[wanted], sound[:, wanted]
     sound = sound / np.linalg.norm(sound, axis=1, keepdims=True)
     tried = np.arange(-REACH, REACH + 0.5 * FINENESS, FINENESS)
     share = np.cumsum(np.sum(np.abs(sound) ** 2, axis=0)) / angles.size
+    patterns = [_pattern(order, angles, rods) for order in range(min(HIGHEST_ORDER, rods // 2) + 1)]
     late = np.zeros(angles.size)
     for part in SHARES:
         low = slice(0, int(np.searchsorted(share, part)) + 1)
+        turns = _turn(tried, frequency[low]).T
         for _ in range(SWEEPS):
             before = late
-            expected, trust = foretold(sound[:, low] * _turn(late, frequency[low]), angles, rods)
-            likeness = np.real((np.conj(expected) * trust * sound[:, low]) @ _turn(tried, frequency[low]).T)
+            expected, trust = foretold(sound[:, low] * _turn(late, frequency[low]), patterns)
+            likeness = np.real((np.conj(expected) * trust * sound[:, low]) @ turns)
             late = tried[np.argmax(likeness, axis=1)]
             late = late - np.median(late)
             if np.allclose(late, before, atol=FINENESS):
@@ -64,18 +68,17 @@ def aligned(taps: Taps, angles: Array, rods: int) -> Taps:
     return replace(taps, onsets=taps.onsets + late)
 
 
-def foretold(sound: Complex, angles: Array, rods: int) -> tuple[Complex, Array]:
+def foretold(sound: Complex, patterns: Sequence[Array]) -> tuple[Complex, Array]:
     """What the other taps say of each one's spectrum, (S, K), and how far to trust them at each frequency, (K,).
 
-    At each frequency the circular order counts that explains most of the sound (above chance); the square of that share
-    is the trust.
+    `patterns` are those of the circular orders over the taps, orthonormal columns of shape (S, 1 or 2). At each
+    frequency the one counts that explains most of the sound (above chance); the square of that share is the trust.
     """
     total = np.maximum(np.sum(np.abs(sound) ** 2, axis=0), 1e-300)
     expected, trust = np.zeros_like(sound), np.zeros(total.size)
-    for order in range(min(HIGHEST_ORDER, rods // 2) + 1):
-        pattern = _pattern(order, angles, rods)
+    for pattern in patterns:
         weight = pattern.T @ sound
-        chance = pattern.shape[1] / angles.size
+        chance = pattern.shape[1] / len(pattern)
         share = (np.sum(np.abs(weight) ** 2, axis=0) / total - chance) / (1.0 - chance)
         better = share > trust
         own = np.sum(pattern**2, axis=1)[:, None]
