@@ -26,7 +26,7 @@ GROWTH = -1.0
 """Decay rates below this (1/s) are not tried: a line may seem to grow only as far as noise on a hum explains."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """Poles theta (P,) per sample, amplitudes (S, P), residual energy per segment (S,), weights (S,) and Fisher factor.
 

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from hits_made import fall_cents, hit
 
+from drumtune.dsp.cluster import settle
+from drumtune.dsp.flat_lines import FIRST, flatten, join_pairs, window_round
 from drumtune.dsp.glide import STEADY, GlideLaw, PitchTrack, fit_glide, steadied, track_pitch, unwarp
 from drumtune.dsp.hit import hear_lines
 from drumtune.dsp.hits import find_hits
@@ -165,3 +167,17 @@ def test_a_steadied_track_follows_a_law_and_is_sure_only_where_the_pitch_stands_
     assert times[sure][0] == pytest.approx(0.2, abs=0.025)  # half the span of 40 ms
     assert times[sure][-1] == pytest.approx(0.7, abs=0.025)
     assert np.abs(cents(calm.frequencies[sure], 100.0 * law.ratio(times[sure]))).max() < 3.0
+
+
+def test_lines_fitted_apart_become_a_pair_beside_a_pair_that_is_one_already():
+    sound = hit([(355.0, 0.55, 1.0, 0.3), (348.0, 1.3, 0.3, 2.0), (694.0, 1.0, 0.4, 1.0), (686.0, 0.7, 0.4, 4.0)], 1.5)
+    flat = flatten(sound, FS, STEADY, 900.0)
+    fits = []
+    for lines in ([355.0], [348.0], [694.0, 686.0]):
+        start = (-8.0 + 2j * np.pi * np.array(lines)) / flat.rate
+        fits.append(settle(start, window_round(flat.record(8.0, FIRST), start, [], 0.0)))
+    joined = [np.sort(fit.theta.imag * flat.rate / (2.0 * np.pi)) for fit in join_pairs(flat, fits)]
+    assert [pair.tolist() for pair in joined] == [
+        pytest.approx([348.0, 355.0], abs=0.1),
+        pytest.approx([686.0, 694.0], abs=0.1),
+    ]
