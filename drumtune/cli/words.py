@@ -51,13 +51,18 @@ def _row(rod: RodReading) -> str:
 
 
 def judgement(reading: Reading) -> Iterator[str]:
-    """Verdict, spread and reasons; the spread is not the table's highest less its lowest, and it is said why."""
-    yield (
+    """Verdict, spread and reasons."""
+    yield verdict(reading)
+    for reason in reading.reasons:
+        yield f"  {reason}"
+
+
+def verdict(reading: Reading) -> str:
+    """Verdict and spread; the spread is not the table's highest less its lowest, and it is said why."""
+    return (
         f"Verdict: {reading.verdict}. Spread {reading.spread_cents:.0f} ± {reading.spread_sd_cents:.0f} cents, "
         "less what the scatter of taps adds."
     )
-    for reason in reading.reasons:
-        yield f"  {reason}"
 
 
 def moves(plan: Plan, reading: Reading) -> Iterator[str]:
