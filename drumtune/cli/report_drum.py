@@ -24,15 +24,12 @@ SURE_EVEN = (
 
 def even(job: Job) -> Document:
     """The answer of `drumtune even`."""
-    from drumtune.advice.turns import words as move_words
     from drumtune.cli import words
 
     reading, plan = job.reading, job.plan
-    lead = tuple(line.strip() for line in words.judgement(reading))
-    moves = tuple(f"{move.order}. {move_words(move)}" for move in plan.moves)
-    told = tuple(words.moves(plan, reading))[len(moves) + bool(moves) :]
+    lead = (words.verdict(reading), *reading.reasons)
     sections = (
-        Section("What to turn", (*moves, *told)),
+        Section("What to turn", (*words.numbered(plan), *words.beside(plan, reading))),
         Section("How tight the head is", (SURE_EVEN,), (_rods(job),), _even_pictures(job)),
         Section("Its modes", ("T60 is the time in which a mode falls by 60 dB.",), (_modes(job),)),
     )
@@ -186,10 +183,10 @@ def pair(job: PairJob) -> Document:
     """The answer of `drumtune pair`."""
     from drumtune.cli import pair_words
 
-    text = pair_words.text(job).split("\n\n")
-    lead, recommended = tuple(text[0].splitlines()), tuple(line.strip() for line in text[2].splitlines())
+    lead = tuple(pair_words.opening(job))
+    recommended = (line for one in pair_words.recommended(job) for line in one)
     sections = (
-        Section("How far to take the bottom head", recommended),
+        Section("How far to take the bottom head", (pair_words.aimed(job), *recommended)),
         Section("What each offset does", (_how_sure(job),), (_offsets(job),), _pair_pictures(job)),
     )
     return Document("Pair: the two heads", lead, sections, (*job.notes, *job.cautions))
