@@ -60,9 +60,10 @@ def _modes(job: Job) -> Table:
 
 
 def _even_pictures(job: Job) -> tuple[Picture, ...]:
+    from drumtune.advice.head_map import head_map
     from drumtune.plots.overview import pictures
 
-    reading, figures = job.reading, pictures(job.reading, job.plan.moves)
+    reading, figures = job.reading, pictures(job.reading, job.plan.moves, head_map(job.reading))
     pulls = ", ".join(f"rod {rod.rod} {rod.pull_cents:+.0f}" for rod in reading.rods)
     return (
         Picture(
@@ -247,7 +248,7 @@ def _pair_pictures(job: PairJob) -> tuple[Picture, ...]:
         figure = style.figure(4.4 if name == "branches" else 3.2)
         axes = figure.subplots()
         draw(axes, scan)
-        plots.mark(axes, scan, job.aim, job.advice, words=name == "branches")
+        plots.mark(axes, job.aim, job.advice, job.best, words=name == "branches")
         axes.set_xlabel("bottom head from the top head, semitones")
         found.append(Picture(figure, caption, alt))
     return tuple(found)
