@@ -1,4 +1,4 @@
-"""Stand and kit files on disk: read as UTF-8 TOML of bounded size, written whole or not at all."""
+"""Stand and kit files on disk, read as UTF-8 TOML of bounded size."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TypeVar
 
 from drumtune.errors import StandError
-from drumtune.files import shown, written
-from drumtune.stand import Kit, Stand, dump_stand, parse_kit, parse_stand
+from drumtune.files import shown
+from drumtune.stand import Kit, Stand, parse_kit, parse_stand
 
 _Parsed = TypeVar("_Parsed")
 LARGEST = 1_000_000
@@ -68,15 +68,3 @@ def _read(path: Path, parse: Callable[[str], _Parsed]) -> _Parsed:
         return parse(text)
     except StandError as cause:
         raise StandError(f"{path}: {cause}") from cause
-
-
-def write_stand(path: Path, stand: Stand) -> None:
-    """Write one drum as a stand file.
-
-    Raises
-    ------
-    DrumtuneError
-        If the file cannot be written.
-    """
-    with written(path) as temporary:
-        temporary.write_text(dump_stand(stand), encoding="utf-8")

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from drumtune.drum import Drum, Head
 from drumtune.errors import StandError
-from drumtune.kitfile import read_kit, read_stand, write_stand
+from drumtune.kitfile import read_kit, read_stand
 from drumtune.notes import note_frequency
 from drumtune.stand import Stand, dump_stand, parse_kit, parse_stand
 
@@ -116,9 +116,9 @@ def test_no_text_does_worse_than_a_stand_error(text):
         assert parse_kit(text).stands
 
 
-def test_files_are_read_written_and_refused_in_words(tmp_path):
+def test_files_are_read_or_refused_in_words(tmp_path):
     path = tmp_path / "floor.toml"
-    write_stand(path, parse_stand("[drum]" + DRUM))
+    path.write_text(dump_stand(parse_stand("[drum]" + DRUM)), encoding="utf-8")
     assert read_stand(path) == parse_stand("[drum]" + DRUM)
     with pytest.raises(StandError, match="no file"):
         read_kit(tmp_path / "none.toml")

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from drumtune.advice.head_map import head_map
 from drumtune.advice.ring import read_hits
 from drumtune.advice.synthetic_take import Recipe, play
 from drumtune.audio import write_wav
@@ -36,7 +37,7 @@ def make(folder: Path) -> None:
     """Write the pictures that the documents show into `folder`."""
     stand, drum, recording = demo.described()
     done = job.do([recording], drum, taps_per_rod=stand["taps_per_rod"])
-    for name, figure in overview.pictures(done.reading, done.plan.moves).items():
+    for name, figure in overview.pictures(done.reading, done.plan.moves, head_map(done.reading)).items():
         if name in KEPT:
             style.save(figure, folder / name)
     rounds(folder)

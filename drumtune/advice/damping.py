@@ -15,7 +15,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import jv
 
 from drumtune.advice.families import Mode
@@ -23,8 +22,6 @@ from drumtune.advice.ring import Beat, Cause, HitReading, Partial, summary
 from drumtune.drum import INCH, Air, Head
 from drumtune.physics import air as air_load
 from drumtune.physics.membrane import bessel_zero, modal_mass
-
-Array = NDArray[np.float64]
 
 FALL = math.log(1000.0)
 """Nepers in 60 dB: T60 = FALL / decay rate."""

@@ -6,6 +6,8 @@ loudness may be compared. Left out: the room and the shell's own sound.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -41,13 +43,31 @@ def lines(tuning: Tuning, semitones: float, rate: float, radius: float = HIT_RAD
     return whole_hit.lines(tuning.drum, top, bottom, radius=radius, ceiling=ceiling, loss=tuning.loss, edge=tuning.edge)
 
 
-def motion(tuning: Tuning, semitones: float, radius: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Shapes of both heads in the lower and upper (0,1) mode, and the two frequencies (Hz).
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How both heads move in the lower and the upper (0,1) mode with the bottom head `semitones` from the top.
 
-    Returns
-    -------
-    Displacement, shape (2, 2, *radius.shape): [mode, head], downward positive, greatest 1 per mode, the top head going
-    down at the centre; `radius` as a share of the drum's, 0...1.
+    Parameters
+    ----------
+    semitones
+        Offset of the bottom head.
+    radius
+        Places, as a share of the drum's radius, 0...1.
+    shape
+        Shape (2, 2, *radius.shape): [mode, head], downward positive, greatest 1 per mode, the top head going down at
+        the centre.
+    frequency
+        Of the two modes, Hz.
+    """
+
+    semitones: float
+    radius: NDArray[np.float64]
+    shape: NDArray[np.float64]
+    frequency: NDArray[np.float64]
+
+
+def motion(tuning: Tuning, semitones: float, radius: ArrayLike) -> Motion:
+    """Shapes of both heads in the two (0,1) modes at `radius`, shares of the drum's.
 
     Raises
     ------
@@ -59,7 +79,7 @@ def motion(tuning: Tuning, semitones: float, radius: ArrayLike) -> tuple[NDArray
     shape = np.tensordot(found.motion, two_heads.shape_at(0, radius), 1)
     for mode in shape:
         mode /= np.max(np.abs(mode)) * np.sign(mode[TOP].ravel()[np.argmax(np.abs(mode[TOP]))])
-    return shape, found.frequency
+    return Motion(semitones, np.asarray(radius, float), shape, found.frequency)
 
 
 def _tensions(tuning: Tuning, semitones: float) -> tuple[float, float]:

@@ -92,9 +92,10 @@ def _make(folder: Path) -> None:
 
 def _draw(folder: Path, done: Job) -> list[str]:
     """Write the four pictures; their names."""
+    from drumtune.advice.head_map import head_map
     from drumtune.plots import overview, style
 
-    figures = overview.pictures(done.reading, done.plan.moves)
+    figures = overview.pictures(done.reading, done.plan.moves, head_map(done.reading))
     for name, figure in figures.items():
         style.save(figure, folder / name)
     return list(figures)

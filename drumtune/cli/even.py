@@ -175,7 +175,8 @@ def _write_csv(path: Path, text: str) -> None:
 
 
 def _draw(path: Path, done: Job) -> None:
+    from drumtune.advice.head_map import head_map
     from drumtune.plots.overview import overview
     from drumtune.plots.style import save
 
-    save(overview(done.reading, done.plan.moves), path)
+    save(overview(done.reading, done.plan.moves, head_map(done.reading)), path)

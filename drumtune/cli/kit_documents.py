@@ -68,14 +68,15 @@ def _drum(job: KitJob, place: int) -> dict[str, Any]:
         else None,
         "range_hz": [number(voice.lowest, 2), number(voice.highest, 2)],
         "decay_s": number(setting.decay, 3),
-        "room_gain_db": number(_gain(job, setting.note), 2),
+        "room_gain_db": number(room_gain(job, setting.note), 2),
         "present_hz": number(now, 3),
         "change_cents": number(None if now is None else 1200.0 * math.log2(setting.note / now), 1),
         "notes": list(job.remarks[place]),
     }
 
 
-def _gain(job: KitJob, note: float) -> float | None:
+def room_gain(job: KitJob, note: float) -> float | None:
+    """What the room adds to a note, dB; None where no room was told."""
     import numpy as np
 
     return None if job.gain is None else float(job.gain(np.array([note]))[0])
@@ -121,7 +122,7 @@ def _table(job: KitJob) -> Iterator[str]:
         name = note if abs(off) < 0.5 else f"{note} {off:+.0f}"
         film = "     -" if setting.stress is None else f"{setting.stress / 1e6:6.1f}"
         below = "      none" if voice.stand.bottom is None else f"{voice.offset:+5.1f} semi"
-        lift = _gain(job, setting.note)
+        lift = room_gain(job, setting.note)
         last = "" if lift is None else f" {lift:+5.1f} dB"
         feel = f"{setting.stiffness / 1000:6.2f}"
         yield (

@@ -63,16 +63,13 @@ def of_stand(stand: Stand) -> Subject:
     import math
 
     from drumtune.advice.lesson.subject import Subject
-    from drumtune.errors import StandError
-    from drumtune.physics.two_heads import TwoHeads
+    from drumtune.cli.pair_stand import kept
 
-    if stand.bottom is None:
-        raise StandError(f"{stand.name} is open below, and a lesson needs two heads: keep it with a bottom head")
+    shell = kept(stand)
     top = stand.top_rod or usual_pitch(stand.drum.head.radius)
     offset = stand.offset
     if offset is None:
         offset = 12.0 * math.log2(stand.bottom_rod / top) if stand.bottom_rod else DEFAULT_OFFSET
-    shell = TwoHeads(stand.drum.head, stand.bottom, stand.depth)
     return Subject(stand.name, stand.drum, shell, top, min(max(round(offset, 2), -9.0), 9.0))
 
 

@@ -29,7 +29,11 @@ FOLDER = "live"
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A reading for the page and the terminal: the document of ``even --json``, the moves, and the text for people."""
+    """A reading for the page and the terminal: its document, the moves, the verdict, and the text for people.
+
+    The document is that of ``even --json``, with `words` beside it: the `verdict` and what the moves are `expected` to
+    leave, as ``drumtune even`` says them; `expected` is empty where there are no moves.
+    """
 
     document: dict[str, Any]
     moves: tuple[Move, ...]
@@ -189,6 +193,10 @@ def _answer(done: Job, kept: Round | None) -> Answer:
     if kept is not None:
         plain["log"] = round_words.document(kept)
         text += "\n\n" + round_words.text(kept)
+    plain["words"] = {
+        "verdict": words.verdict(done.reading),
+        "expected": words.expected(done.plan) if done.plan.moves else "",
+    }
     plain["take"]["files"] = [path.name for path in done.files]
     return Answer(plain, done.plan.moves, done.reading.verdict, text)
 

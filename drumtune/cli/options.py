@@ -15,12 +15,10 @@ if TYPE_CHECKING:
 DEFAULT_FILM_MIL = 10.0
 """A single-ply batter head, the most usual film (common practice, no source)."""
 
-Diameter = Annotated[float, typer.Option("--diameter-in", help="Diameter of the head, inches.", show_default=False)]
 AnyDiameter = Annotated[
     float | None, typer.Option("--diameter-in", help="Diameter of the head, inches. Not with --drum.")
 ]
 AnyRods = Annotated[int | None, typer.Option("--rods", help="Number of tension rods, 4 to 16. Not with --drum.")]
-Rods = Annotated[int, typer.Option("--rods", help="Number of tension rods, 4 to 16.", show_default=False)]
 TapsPerRod = Annotated[
     int | None,
     typer.Option("--taps-per-rod", help="Taps at each rod. Left out: rods are told apart by the longer pause."),
@@ -37,7 +35,6 @@ FilmMil = Annotated[
 SurfaceDensity = Annotated[
     float | None, typer.Option("--surface-density-kg-m2", help="Weight of the head per area, kg/m2, if you know it.")
 ]
-Hoop = Annotated[str, typer.Option("--hoop", help="Kind of hoop: flanged, cast or wood.")]
 
 
 def stand(

@@ -111,4 +111,4 @@ def _draw(path: Path, done: PairJob) -> None:
     from drumtune.plots.pair import overview
     from drumtune.plots.style import save
 
-    save(overview(done.tuning, done.scan, done.advice, done.aim, done.chosen), path)
+    save(overview(done.scan, done.aim, done.advice, done.best, done.motion), path)

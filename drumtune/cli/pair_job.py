@@ -13,11 +13,14 @@ if TYPE_CHECKING:
     from drumtune.advice.pair import Scan, Tuning
     from drumtune.advice.pair_aims import Advice, Aim
     from drumtune.advice.pair_lines import Lines
+    from drumtune.advice.pair_sound import Motion
     from drumtune.advice.pair_takes import Fit
     from drumtune.physics.two_heads import TwoHeads
 
 RANGE = range(-12, 13)
 """Offsets of the scan, semitones."""
+PLACES = 60
+"""Places along the radius at which the heads' motion is shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +75,18 @@ class PairJob:
     notes: tuple[str, ...]
 
     @property
-    def chosen(self) -> float:
-        """Offset whose motion is shown, semitones."""
-        return self.advice[0].semitones
+    def best(self) -> tuple[tuple[float, float], ...]:
+        """Stretches of offsets that the ear does not tell from the best, from and to, semitones."""
+        from drumtune.advice.pair_aims import spans
+
+        return spans(self.scan, self.aim)
+
+    @property
+    def motion(self) -> Motion:
+        """Motion of both heads along the radius at the first recommendation."""
+        from drumtune.advice.pair_sound import motion
+
+        return motion(self.tuning, self.advice[0].semitones, [k / (PLACES - 1) for k in range(PLACES)])
 
 
 def do(drum: TwoHeads, takes: Takes, wish: Wish) -> PairJob:

@@ -108,7 +108,10 @@ def kept(stand: Stand, vent_mm: float | None = None) -> TwoHeads:
     from drumtune.physics.two_heads import TwoHeads
 
     if stand.bottom is None:
-        raise StandError(f"{stand.name!r} is open below: give it a bottom head (drumtune stand new --replace)")
+        raise StandError(
+            f"{stand.name!r} is open below, and this needs two heads: give it a bottom one "
+            "(drumtune stand new --replace)"
+        )
     return TwoHeads(stand.drum.head, stand.bottom, stand.depth, vent=_vent(vent_mm))
 
 

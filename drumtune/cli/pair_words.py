@@ -18,12 +18,13 @@ HEADER = (
 
 def text(job: PairJob) -> str:
     """Whole answer, several lines, without colour."""
-    lines = [*_opening(job), "", *_table(job), "", *_recommended(job)]
+    lines = [*opening(job), "", *_table(job), "", *_recommended(job)]
     care = [*job.notes, *job.cautions]
     return "\n".join([*lines, *(["", "Mind:"] if care else []), *(f"  - {line}" for line in care)])
 
 
-def _opening(job: PairJob) -> Iterator[str]:
+def opening(job: PairJob) -> Iterator[str]:
+    """The drum as it stands, what the takes say of it, and how it feels."""
     from drumtune.drum import INCH
 
     tuning = job.tuning
@@ -78,20 +79,32 @@ def _mark(job: PairJob, i: int) -> str:
 
 
 def _recommended(job: PairJob) -> Iterator[str]:
+    yield aimed(job)
+    for first, *rest in recommended(job):
+        yield f"  {first}"
+        yield from (f"     {line}" for line in rest)
+
+
+def aimed(job: PairJob) -> str:
+    """What the recommendations are for."""
     aim = job.aim.kind if job.aim.kind != "note" else f"the drum sounding {job.aim.note}"
-    yield f"For {aim}:"
+    return f"For {aim}:"
+
+
+def recommended(job: PairJob) -> Iterator[tuple[str, ...]]:
+    """Each recommendation, some lines, none of them indented."""
     for found, target in zip(job.advice, job.targets, strict=True):
-        yield from _one(job, found, target)
+        yield tuple(_one(job, found, target))
 
 
 def _one(job: PairJob, found: Advice, target: Target) -> Iterator[str]:
     from drumtune.advice.pair_aims import named
 
     place = "near its rods" if job.tuning.order == 1 else "at its centre"
-    yield f"  {found.rank}. {named(found.semitones)}: tap it {place}, top head muted, for {_note(target.bottom_hz)}"
+    yield f"{found.rank}. {named(found.semitones)}: tap it {place}, top head muted, for {_note(target.bottom_hz)}"
     if target.turns is not None and target.turns_sd is not None:
-        yield f"     {_turns(target.turns, target.turns_sd)}"
-    yield f"     {found.why}"
+        yield _turns(target.turns, target.turns_sd)
+    yield found.why
 
 
 def _turns(turns: float, sd: float) -> str:

@@ -24,15 +24,12 @@ SURE_EVEN = (
 
 def even(job: Job) -> Document:
     """The answer of `drumtune even`."""
-    from drumtune.advice.turns import words as move_words
     from drumtune.cli import words
 
     reading, plan = job.reading, job.plan
-    lead = tuple(line.strip() for line in words.judgement(reading))
-    moves = tuple(f"{move.order}. {move_words(move)}" for move in plan.moves)
-    told = tuple(words.moves(plan, reading))[len(moves) + bool(moves) :]
+    lead = (words.verdict(reading), *reading.reasons)
     sections = (
-        Section("What to turn", (*moves, *told)),
+        Section("What to turn", (*words.numbered(plan), *words.beside(plan, reading))),
         Section("How tight the head is", (SURE_EVEN,), (_rods(job),), _even_pictures(job)),
         Section("Its modes", ("T60 is the time in which a mode falls by 60 dB.",), (_modes(job),)),
     )
@@ -63,9 +60,10 @@ def _modes(job: Job) -> Table:
 
 
 def _even_pictures(job: Job) -> tuple[Picture, ...]:
+    from drumtune.advice.head_map import head_map
     from drumtune.plots.overview import pictures
 
-    reading, figures = job.reading, pictures(job.reading, job.plan.moves)
+    reading, figures = job.reading, pictures(job.reading, job.plan.moves, head_map(job.reading))
     pulls = ", ".join(f"rod {rod.rod} {rod.pull_cents:+.0f}" for rod in reading.rods)
     return (
         Picture(
@@ -186,10 +184,10 @@ def pair(job: PairJob) -> Document:
     """The answer of `drumtune pair`."""
     from drumtune.cli import pair_words
 
-    text = pair_words.text(job).split("\n\n")
-    lead, recommended = tuple(text[0].splitlines()), tuple(line.strip() for line in text[2].splitlines())
+    lead = tuple(pair_words.opening(job))
+    recommended = (line for one in pair_words.recommended(job) for line in one)
     sections = (
-        Section("How far to take the bottom head", recommended),
+        Section("How far to take the bottom head", (pair_words.aimed(job), *recommended)),
         Section("What each offset does", (_how_sure(job),), (_offsets(job),), _pair_pictures(job)),
     )
     return Document("Pair: the two heads", lead, sections, (*job.notes, *job.cautions))
@@ -250,7 +248,7 @@ def _pair_pictures(job: PairJob) -> tuple[Picture, ...]:
         figure = style.figure(4.4 if name == "branches" else 3.2)
         axes = figure.subplots()
         draw(axes, scan)
-        plots.mark(axes, scan, job.aim, job.advice, words=name == "branches")
+        plots.mark(axes, job.aim, job.advice, job.best, words=name == "branches")
         axes.set_xlabel("bottom head from the top head, semitones")
         found.append(Picture(figure, caption, alt))
     return tuple(found)

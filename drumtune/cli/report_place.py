@@ -27,10 +27,10 @@ SURE_KIT = (
 def room(job: RoomJob) -> Document:
     """The answer of `drumtune room`."""
     from drumtune.advice.cautions import hearing_caution
-    from drumtune.cli.room_documents import text
+    from drumtune.cli.room_documents import headline
     from drumtune.plots.room import overview
 
-    lead = tuple(text(job).split("\n\n")[0].splitlines())
+    lead = tuple(headline(job))
     report = job.report
     verdicts = ", ".join(f"{note.name} {note.verdict} ({note.gain_db:+z.0f} dB)" for note in report.notes)
     alt = f"Gain over frequency up to {report.schroeder:.0f} Hz and beyond. {verdicts or 'No notes were asked for.'}"
@@ -102,9 +102,10 @@ def _modes(job: RoomJob) -> Table:
 def kit(job: KitJob) -> Document:
     """The answer of `drumtune kit`."""
     from drumtune.advice.cautions import hearing_caution
-    from drumtune.cli import kit_documents
+    from drumtune.notes import note_name
 
-    told = [f"{row['name']} {row['note']}" for row in kit_documents.document(job)["drums"]]
+    both = zip(job.voices, job.settings, strict=True)
+    told = [f"{voice.stand.name} {note_name(setting.note)[0]}" for voice, setting in both]
     how = tuple(
         f"{voice.stand.name}: {line}" for voice, lines in zip(job.voices, job.remarks, strict=True) for line in lines
     )
@@ -119,16 +120,17 @@ def kit(job: KitJob) -> Document:
 
 
 def _drums(job: KitJob) -> Table:
-    from drumtune.cli.kit_documents import document
+    from drumtune.cli.kit_documents import room_gain
+    from drumtune.notes import note_name
 
     rows = []
-    for row in document(job)["drums"]:
-        film = "-" if row["film_stress_mpa"] is None else f"{row['film_stress_mpa']:.1f}"
-        below = "none" if row["bottom_offset_semitones"] is None else f"{row['bottom_offset_semitones']:+.1f}"
+    for voice, setting in zip(job.voices, job.settings, strict=True):
+        gain = room_gain(job, setting.note)
         rows.append((
-            row["name"], row["note"], f"{row['frequency_hz']:.1f}", f"{row['rod_hz']:.1f}",
-            f"{row['stiffness_n_per_mm']:.2f}", film, below,
-            "-" if row["room_gain_db"] is None else f"{row['room_gain_db']:+.1f}",
+            voice.stand.name, note_name(setting.note)[0], f"{setting.note:.1f}", f"{setting.rod:.1f}",
+            f"{setting.stiffness / 1000.0:.2f}", "-" if setting.stress is None else f"{setting.stress / 1e6:.1f}",
+            "none" if voice.stand.bottom is None else f"{voice.offset:+z.1f}",
+            "-" if gain is None else f"{gain:+z.1f}",
         ))  # fmt: skip
     head = ("drum", "note", "Hz", "rods, Hz", "feel, N/mm", "film, MPa", "bottom, semitones", "room, dB")
     return Table(head, tuple(rows))

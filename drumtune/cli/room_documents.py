@@ -109,12 +109,13 @@ SOURCES = {
 
 def text(job: RoomJob) -> str:
     """Whole answer for people, several lines, without colour."""
-    parts = [_headline(job), _bands(job), _notes(job), _modes(job), _lines(job), _rings(job)]
+    parts = [headline(job), _bands(job), _notes(job), _modes(job), _lines(job), _rings(job)]
     care = [f"  - {line}" for line in job.warnings]
     return "\n\n".join("\n".join(part) for part in [*map(list, parts), ["Mind:", *care] if care else []] if part)
 
 
-def _headline(job: RoomJob) -> Iterator[str]:
+def headline(job: RoomJob) -> Iterator[str]:
+    """The room, where its decay comes from, and how far single modes count."""
     from drumtune.physics.room import mode_count, reverberation_at
 
     report, room = job.report, job.report.room

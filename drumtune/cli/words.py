@@ -51,22 +51,38 @@ def _row(rod: RodReading) -> str:
 
 
 def judgement(reading: Reading) -> Iterator[str]:
-    """Verdict, spread and reasons; the spread is not the table's highest less its lowest, and it is said why."""
-    yield (
-        f"Verdict: {reading.verdict}. Spread {reading.spread_cents:.0f} ± {reading.spread_sd_cents:.0f} cents, "
-        "less what the scatter of taps adds."
-    )
+    """Verdict, spread and reasons."""
+    yield verdict(reading)
     for reason in reading.reasons:
         yield f"  {reason}"
 
 
+def verdict(reading: Reading) -> str:
+    """Verdict and spread; the spread is not the table's highest less its lowest, and it is said why."""
+    return (
+        f"Verdict: {reading.verdict}. Spread {reading.spread_cents:.0f} ± {reading.spread_sd_cents:.0f} cents, "
+        "less what the scatter of taps adds."
+    )
+
+
 def moves(plan: Plan, reading: Reading) -> Iterator[str]:
     """Say the moves in order and what to expect of them."""
-    from drumtune.advice.turns import words
-
     if plan.moves:
         yield "Moves, in this order:"
-        yield from (f"  {move.order}. {words(move)}" for move in plan.moves)
+        yield from (f"  {line}" for line in numbered(plan))
+    yield from beside(plan, reading)
+
+
+def numbered(plan: Plan) -> Iterator[str]:
+    """One line a move."""
+    from drumtune.advice.turns import words
+
+    return (f"{move.order}. {words(move)}" for move in plan.moves)
+
+
+def beside(plan: Plan, reading: Reading) -> Iterator[str]:
+    """What to expect of the moves, or that there are none, and what else is to be said of them."""
+    if plan.moves:
         yield expected(plan)
     else:
         yield "No moves: leave every rod as it is." if reading.verdict == "even" else "No moves."

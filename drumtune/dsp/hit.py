@@ -36,7 +36,6 @@ from drumtune.dsp.gliding import lower_rate, refine_gliding
 from drumtune.dsp.refine import Fit, pole_variance, solve_linear
 
 Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 _SHORTEST = 0.05
 """Shortest hit that is looked into, s."""

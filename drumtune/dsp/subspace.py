@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from drumtune.dsp.spectra import Segments
 
-Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 REACH = 4.0

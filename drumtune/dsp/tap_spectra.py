@@ -7,7 +7,6 @@ multiplies all taps by the same number at each bin. Times in s, frequencies in H
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -182,39 +181,3 @@ def _cut(samples: Array, start: int, count: int) -> Array:
     if b > a:
         out[a - start : b - start] = samples[a:b]
     return out
-
-
-def without_hum(samples: Array, rate: float, onsets: Array, stretch: float = 0.2) -> Array:
-    """Take mains hum (50 or 60 Hz and harmonics to the sixth) out of each tap by its fit in the quiet before it.
-
-    The hum is fitted in the `stretch` before each onset and continued through the tap; the mains frequency is the one
-    that explains more. Nothing is done where hum explains less than half of what is there.
-    """
-    edges = np.concatenate([[0], np.round((onsets - 0.002) * rate).astype(int)[1:], [samples.size]])
-    out = samples.copy()
-    for onset, start, stop in zip(onsets, edges[:-1], edges[1:], strict=True):
-        last = int((onset - 0.004) * rate)
-        before = np.arange(max(last - int(stretch * rate), 0), max(last, 0))
-        if before.size < 0.5 * stretch * rate:
-            continue
-        hum = _hum(samples, rate, before, np.arange(start, stop))
-        if hum is not None:
-            out[start:stop] -= hum
-    return out
-
-
-def _hum(samples: Array, rate: float, before: NDArray[np.int64], whole: NDArray[np.int64]) -> Array | None:
-    best: tuple[float, Array] | None = None
-    level = float(np.mean(samples[before] ** 2))
-    for mains in (50.0, 60.0):
-        basis = _harmonics(before / rate, mains)
-        weight = np.linalg.lstsq(basis, samples[before], rcond=None)[0]
-        rest = float(np.mean((samples[before] - basis @ weight) ** 2))
-        if rest < 0.5 * level and (best is None or rest < best[0]):
-            best = (rest, _harmonics(whole / rate, mains) @ weight)
-    return None if best is None else best[1]
-
-
-def _harmonics(times: Array, mains: float) -> Array:
-    phase = 2.0 * math.pi * mains * np.outer(times, np.arange(1, 7))
-    return np.concatenate([np.cos(phase), np.sin(phase)], axis=1)

@@ -58,12 +58,6 @@ def _tail(j: float, start: float) -> float:
     return (math.log((u - v) / u) / (v * v) + 1.0 / (v * (u - v))) / (2.0 * math.pi)
 
 
-def added_mass_table(m_max: int, n_max: int) -> NDArray[np.float64]:
-    """chi_mn for m = 0...m_max (rows) and n = 1...n_max (columns), shape (m_max + 1, n_max); see `added_mass`."""
-    membrane.bessel_zero(m_max, n_max)
-    return np.array([[added_mass(m, n) for n in range(1, n_max + 1)] for m in range(m_max + 1)])
-
-
 def load(head: Head, m: int, n: int, *, air: Air = _ROOM, sides: int = 2) -> float:
     """Mass of the air over the mass of the film for mode (m, n): sides rho a chi / sigma, dimensionless."""
     return sides * air.density * head.radius * added_mass(m, n) / head.surface_density
@@ -148,8 +142,3 @@ def radiation_rate(
     resistance = 2.0 * air.density * air.sound_speed * size ** (2 * m + 2) / (j * j * math.factorial(2 * m + 1))
     mass = head.surface_density * (1.0 + load(head, m, n, air=air, sides=sides))
     return sides * resistance / (2.0 * mass)
-
-
-def decay_time(rate: ArrayLike) -> NDArray[np.float64]:
-    """T60 in s of an amplitude that falls as exp(-rate t), rate in 1/s: 3 ln 10 / rate."""
-    return 3.0 * math.log(10.0) / np.asarray(rate, float)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drumtune.drum import MIL, PET_DENSITY, PET_POISSON, Air, Head
+from drumtune.drum import PET_POISSON, Air, Head
 from drumtune.physics import air as loaded
 
 YOUNG = (4.81e9, 5.00e9)
@@ -26,11 +26,6 @@ EXPANSION = 1.7e-5
 WOOD_EXPANSION = 0.5e-5
 """Expansion of a ply shell round its girth, 1/K (from memory: along the grain 3e-6 to 6e-6, plies mixed)."""
 _ROOM = Air()
-
-
-def surface_density(mil: ArrayLike) -> NDArray[np.float64]:
-    """Surface density in kg/m2 of plain film of so many mil (thousandths of an inch): density times thickness."""
-    return np.asarray(PET_DENSITY * np.asarray(mil, float) * MIL)
 
 
 def stress(tension: ArrayLike, thickness: ArrayLike) -> NDArray[np.float64]:

@@ -6,8 +6,6 @@ The equations stand in docs/physics.md, section "Hearing pitch and hearing safet
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -71,16 +69,3 @@ def exposure_time(level: ArrayLike) -> NDArray[np.float64]:
     A recording's level in dBFS is not a sound level: without a calibrated meter there is nothing to put in here.
     """
     return NIOSH_TIME / 2.0 ** ((np.asarray(level, float) - NIOSH_LEVEL) / NIOSH_EXCHANGE)
-
-
-def dose(level: float, duration: float) -> float:
-    """Share of the daily limit used by `duration` s at `level` dBA, 1 for all of it.
-
-    Raises
-    ------
-    ValueError
-        If the duration is negative or not finite.
-    """
-    if not (duration >= 0.0 and math.isfinite(duration)):
-        raise ValueError(f"a duration must be finite and not negative, got {duration} s")
-    return duration / float(exposure_time(level))

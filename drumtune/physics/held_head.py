@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drumtune.physics.cavity import RADIAL, head_zeros
+from drumtune.physics.cavity import RADIAL, head_zeros, two_mass_coupling
 from drumtune.physics.two_heads import BOTTOM, MOSTLY, TOP, TwoHeads, first_part, matrices, pair
 
 TINY = 1e-9
@@ -67,4 +67,4 @@ def coupling(drum: TwoHeads, top: float, bottom: float) -> float:
     """Coupling in Hz of the (0,1) pair at tensions `top`, `bottom`: what the two-mass model needs to give the pair."""
     low, high = pair(drum, top, bottom).frequency
     upper, lower = (held_frequency(drum, t, 0, head) for head, t in ((TOP, top), (BOTTOM, bottom)))
-    return float(np.maximum(upper**2 * lower**2 - low**2 * high**2, 0.0) ** 0.25)
+    return float(two_mass_coupling(upper, lower, low, high))

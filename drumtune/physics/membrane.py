@@ -44,23 +44,6 @@ def displacement(m: int, n: int, r: ArrayLike, theta: ArrayLike) -> NDArray[np.f
     return np.asarray(radial * np.cos(m * np.asarray(theta, float)), dtype=np.float64)
 
 
-def zeros_table(m_max: int, n_max: int) -> NDArray[np.float64]:
-    """Zeros j_mn for m = 0...m_max (rows) and n = 1...n_max (columns), shape (m_max + 1, n_max).
-
-    Raises
-    ------
-    ValueError
-        If m_max < 0 or n_max < 1.
-    """
-    return np.array([[bessel_zero(m, n) for n in range(1, n_max + 1)] for m in _orders(m_max, n_max)])
-
-
-def _orders(m_max: int, n_max: int) -> range:
-    """Orders 0...m_max, after both limits have been checked."""
-    bessel_zero(m_max, n_max)
-    return range(m_max + 1)
-
-
 def frequency(head: Head, tension: ArrayLike, m: int, n: int) -> NDArray[np.float64]:
     """Frequency f_mn in Hz of an even head in vacuum; `tension` in N/m, any shape. Does not count the air.
 

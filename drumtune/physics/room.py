@@ -218,11 +218,3 @@ def mode_count(room: Room, frequency: ArrayLike) -> Array:
     x = np.asarray(frequency, float) / room.air.sound_speed
     result: Array = 4.0 * np.pi / 3.0 * room.volume * x**3 + np.pi / 4.0 * room.surface * x**2 + room.edges / 8.0 * x
     return result
-
-
-def mode_density(room: Room, frequency: ArrayLike) -> Array:
-    """Expected modes per Hz at a frequency (Hz): the derivative of `mode_count`."""
-    c = room.air.sound_speed
-    x = np.asarray(frequency, float) / c
-    result: Array = (4.0 * np.pi * room.volume * x**2 + np.pi / 2.0 * room.surface * x + room.edges / 8.0) / c
-    return result

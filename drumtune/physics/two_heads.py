@@ -12,7 +12,7 @@ Left out: uneven tension, the shell's own bending, snares, the glide of a hard h
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -73,18 +73,6 @@ class TwoHeads:
             raise ValueError("both heads must have one radius")
         if not self.depth > 0.0:
             raise ValueError(f"the depth must be positive, got {self.depth}")
-
-    def swapped(self) -> TwoHeads:
-        """Return the same drum turned over.
-
-        Raises
-        ------
-        ValueError
-            If its shell is open below.
-        """
-        if self.bottom is None:
-            raise ValueError("a shell open below cannot be turned over")
-        return replace(self, top=self.bottom, bottom=self.top)
 
 
 @dataclass(frozen=True, slots=True)

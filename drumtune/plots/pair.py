@@ -10,19 +10,31 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from drumtune.advice.pair import Scan, Tuning
-from drumtune.advice.pair_aims import BEATING, Advice, Aim, named, spans
-from drumtune.advice.pair_sound import motion
+from drumtune.advice.pair import Scan
+from drumtune.advice.pair_aims import BEATING, Advice, Aim, named
+from drumtune.advice.pair_sound import Motion
 from drumtune.plots import style
 
+Spans = tuple[tuple[float, float], ...]
+"""Stretches of offsets, from and to, semitones, the longest first."""
 LOW = {"color": style.BLUE, "marker": "o", "markersize": 4.5}
 HIGH = {"color": style.VERMILION, "marker": "s", "markersize": 4.5}
 ALONE = {"color": style.QUIET, "linewidth": 1.0, "linestyle": (0, (5, 3))}
 TICKS = (-12, -9, -6, -3, 0, 3, 6, 9, 12)
 
 
-def overview(tuning: Tuning, scan: Scan, advice: tuple[Advice, ...], aim: Aim, chosen: float) -> Figure:
-    """Return the whole figure: branches, decay and beat over the offset, and the heads' motion at `chosen`."""
+def overview(scan: Scan, aim: Aim, advice: tuple[Advice, ...], best: Spans, shown: Motion) -> Figure:
+    """Return the whole figure: branches, decay and beat over the offset, and the heads' motion.
+
+    Parameters
+    ----------
+    scan
+        The drum over offsets of its bottom head.
+    aim, advice, best
+        What the player wants, the offsets recommended, and the spans that serve best (`drumtune.advice.pair_aims`).
+    shown
+        The motion at one offset, along the radius.
+    """
     figure = style.figure(14.0)
     rows = figure.subplot_mosaic(
         [["branches", "branches"], ["decay", "decay"], ["beat", "beat"], ["low", "high"]],
@@ -32,13 +44,12 @@ def overview(tuning: Tuning, scan: Scan, advice: tuple[Advice, ...], aim: Aim, c
     decay(rows["decay"], scan)
     beat(rows["beat"], scan)
     for name in ("branches", "decay", "beat"):
-        mark(rows[name], scan, aim, advice, words=name == "branches")
+        mark(rows[name], aim, advice, best, words=name == "branches")
         rows[name].set_xlim(scan.semitones.min() - 0.6, scan.semitones.max() + 0.6)
     rows["beat"].set_xlabel("bottom head from the top head, semitones")
-    shown, frequency = motion(tuning, chosen, np.linspace(0.0, 1.0, 60))
     for k, name in enumerate(("low", "high")):
-        heads(rows[name], shown[k], f"{('lower', 'upper')[k]}, {frequency[k]:.0f} Hz")
-    rows["low"].set_ylabel(named(chosen).removeprefix("the bottom head "), fontsize=style.TEXT_SIZE)
+        heads(rows[name], shown.radius, shown.shape[k], f"{('lower', 'upper')[k]}, {shown.frequency[k]:.0f} Hz")
+    rows["low"].set_ylabel(named(shown.semitones).removeprefix("the bottom head "), fontsize=style.TEXT_SIZE)
     return figure
 
 
@@ -83,10 +94,9 @@ def beat(axes: Axes, scan: Scan) -> None:
     _common(axes, "How far the (1,1) pair is apart")
 
 
-def mark(axes: Axes, scan: Scan, aim: Aim, advice: tuple[Advice, ...], *, words: bool) -> None:
+def mark(axes: Axes, aim: Aim, advice: tuple[Advice, ...], best: Spans, *, words: bool) -> None:
     """Shade the spans that serve the aim best and rule the recommended offsets; with `words`, name them."""
-    found = spans(scan, aim)
-    for start, stop in found:
+    for start, stop in best:
         axes.axvspan(start - 0.5, stop + 0.5, color=style.GRID, alpha=0.45, linewidth=0, zorder=0)
     for one in advice:
         axes.axvline(one.semitones, color=style.INK, linewidth=0.8, linestyle=":", zorder=0)
@@ -98,17 +108,16 @@ def mark(axes: Axes, scan: Scan, aim: Aim, advice: tuple[Advice, ...], *, words:
             f"{one.rank}.", (one.semitones, 0.885 * top), ha="center", fontsize=style.TEXT_SIZE, weight="bold",
             bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
         )  # fmt: skip
-    if found:
-        start, stop = found[0]
+    if best:
+        start, stop = best[0]
         middle = float(np.clip(0.5 * (start + stop), -7.5, 7.5))
         label = f"best for {aim.note or aim.kind}"
         axes.text(middle, 0.985 * top, label, ha="center", va="top", fontsize=style.TEXT_SIZE, weight="bold")
 
 
-def heads(axes: Axes, shape: np.ndarray, title: str) -> None:
-    """Cut through the drum with both heads displaced: `shape` (2, P), downward positive, centre to rim."""
-    r = np.linspace(0.0, 1.0, shape.shape[1])
-    x = np.concatenate([-r[::-1], r])
+def heads(axes: Axes, radius: np.ndarray, shape: np.ndarray, title: str) -> None:
+    """Cut through the drum with both heads displaced: `shape` (2, P), downward positive, at `radius` (P,), rim at 1."""
+    x = np.concatenate([-radius[::-1], radius])
     for place, (line, name) in enumerate(zip(shape, ("top", "bottom"), strict=True)):
         rest = 1.0 - 2.0 * place
         y = rest - 0.62 * np.concatenate([line[::-1], line])

@@ -9,7 +9,6 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from drumtune.advice.damping import Change
-from drumtune.advice.head_map import head_map
 from drumtune.advice.lesson.ear import INTERVALS, LEVELS, Tom
 from drumtune.advice.lesson.head import Mode, Uneven
 from drumtune.advice.lesson.heads import Feel, Tone
@@ -66,15 +65,15 @@ def _uneven(shown: Uneven) -> tuple[Picture, ...]:
             f"Pull at each rod in cents: {pulls}.",
         ),
         Picture(
-            _one(lambda axes: head.draw(axes, head_map(reading), reading.drum.rods), 6.0),
+            _one(lambda axes: head.draw(axes, shown.above, reading.drum.rods), 6.0),
             "The head from above: tension, and where the two (1,1) modes stand still.",
             f"Tension over the head in colour and cents, with the still lines of the modes at {low:.1f} and {high:.1f} "
             "Hz crossing at a right angle.",
         ),
         Picture(
-            _one(lambda axes: lesson.beat(axes, shown), 3.0),
+            _one(lambda axes: lesson.beat(axes, shown.beating), 3.0),
             "The two lines of the pair together.",
-            f"A decaying sound whose strength dips {high - low:.1f} times a second.",
+            f"A decaying sound whose strength dips {shown.beating.rate:.1f} times a second.",
         ),
     )
 

@@ -277,7 +277,8 @@ def test_a_rendered_hit_contains_the_pair_and_dies_at_its_rate():
 
 
 def test_the_motion_is_parallel_in_the_low_mode_and_opposite_in_the_high_one():
-    shape, frequency = pair_sound.motion(TOM, 0.0, np.linspace(0.0, 1.0, 21))
+    found = pair_sound.motion(TOM, 0.0, np.linspace(0.0, 1.0, 21))
+    shape, frequency = found.shape, found.frequency
     assert shape[0, 0, 0] > 0 < shape[0, 1, 0]
     assert shape[1, 0, 0] > 0 > shape[1, 1, 0]
     np.testing.assert_allclose(np.abs(shape).max(axis=(1, 2)), 1.0)

@@ -16,10 +16,10 @@ import librosa
 import numpy as np
 from accuracy import section, table
 from hits_made import hit
+from line_bounds import fisher_bounds
 from numpy.typing import NDArray
 from partials_material import HALF_SECOND, RATE, damped, noise_sd_for, phases
 
-from drumtune.dsp.bounds import fisher_bounds
 from drumtune.dsp.hit import hear_lines
 from drumtune.dsp.partials import find_partials
 

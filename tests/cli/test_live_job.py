@@ -93,6 +93,8 @@ def test_a_live_round_without_a_log_has_the_pulls_of_the_file(log, tmp_path):
     pulls = [[rod["pull_cents"] for rod in found.document["rods"]] for found in (alone, file)]
     assert np.abs(np.subtract(*pulls)).max() < 1.0  # cents, as promised
     assert "log" not in alone.document
+    assert set(alone.document["words"]) == {"verdict", "expected"}
+    assert all(said in alone.text for said in alone.document["words"].values())  # the page says what the terminal says
     assert live_job.log_of(place, "lab")[0]["spread_sd_cents"] > 0.0
 
 

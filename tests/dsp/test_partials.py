@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 import scipy.optimize
+from line_bounds import fisher_bounds
 from partials_material import HALF_SECOND, RATE, damped, noise_sd_for, phases
 
-from drumtune.dsp.bounds import fisher_bounds
 from drumtune.dsp.partials import find_partials
 from drumtune.dsp.spectra import as_segments, cut_window, line_shape
 

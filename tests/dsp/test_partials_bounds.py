@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-
-from drumtune.dsp.bounds import complex_mode_bound, fisher_bounds, long_record_bounds
+from line_bounds import complex_mode_bound, fisher_bounds, long_record_bounds
 
 
 def test_complex_mode_bound_meets_its_check_value():

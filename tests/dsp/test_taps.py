@@ -110,9 +110,21 @@ def test_mains_hum_is_no_hindrance(take, below, base):
     assert hum_of(samples + hum, rate)[0] == pytest.approx(base, abs=0.02)
 
 
-def test_a_recording_without_hum_is_left_as_it_is(take):
+def test_hum_whose_pitch_wanders_is_taken_out_piece_by_piece(take):
+    samples, rate, marks = np.tile(take[0], 3), *take[1:]
+    t = np.arange(samples.size) / rate
+    turns = 50.0 * t + 0.02 * 25.0 / (2 * np.pi) * np.sin(2 * np.pi * t / 25.0)  # mains wander by some 0.02 Hz
+    hum = sum(np.cos(2 * np.pi * k * turns + k) / k for k in range(1, 6))
+    hum *= np.sqrt((samples[round(marks[0] * rate) :][:4800] ** 2).mean()) / hum.std() / 10.0
+    whole, pieces = (remove_hum(samples + hum, rate, steady) - samples for steady in (np.inf, 10.0))
+    assert pieces.std() < 0.5 * whole.std()
+    assert pieces.std() < 0.15 * hum.std()
+
+
+@pytest.mark.parametrize("steady", [np.inf, 10.0])
+def test_a_recording_without_hum_is_left_as_it_is(take, steady):
     samples, rate, _ = take
-    assert remove_hum(samples, rate) is samples
+    assert remove_hum(samples, rate, steady) is samples
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -1,7 +1,5 @@
 """Hearing: limits of exposure as published, pitch and beats against what is quoted and derived."""
 
-import math
-
 import numpy as np
 import pytest
 
@@ -16,16 +14,6 @@ WIER = {100.0: 9.2, 200.0: 5.9, 300.0: 4.8}
 @pytest.mark.parametrize(("level", "time"), NIOSH.items())
 def test_exposure_times_are_those_of_niosh(level, time):
     assert float(hearing.exposure_time(level)) == pytest.approx(time, rel=1e-12)
-
-
-def test_a_dose_adds_up_to_one_at_the_limit():
-    assert hearing.dose(94.0, 1800.0) + hearing.dose(100.0, 450.0) == pytest.approx(1.0)
-
-
-@pytest.mark.parametrize("duration", [-1.0, math.inf, math.nan])
-def test_a_dose_of_no_duration_is_refused(duration):
-    with pytest.raises(ValueError, match="duration"):
-        hearing.dose(90.0, duration)
 
 
 @pytest.mark.parametrize(("frequency", "step"), WIER.items())

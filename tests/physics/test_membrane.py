@@ -62,12 +62,6 @@ def test_swept_area_is_the_integral_of_the_shape(n):
     assert membrane.swept_area(HEAD, n) == pytest.approx(expected, rel=1e-8)
 
 
-def test_a_table_of_zeros_holds_the_single_zeros():
-    table = membrane.zeros_table(3, 2)
-    assert table.shape == (4, 2)
-    assert table[2, 1] == membrane.bessel_zero(2, 2)
-
-
 @pytest.mark.parametrize(("m", "n"), [(-1, 1), (0, 0)])
 def test_what_is_no_mode_is_refused(m, n):
     with pytest.raises(ValueError, match="nodal"):

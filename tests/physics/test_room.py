@@ -71,13 +71,6 @@ def test_the_count_formula_counts():
     assert rooms.modes(STUDIO, 500.0).frequency.size == pytest.approx(float(rooms.mode_count(STUDIO, 500.0)), rel=0.02)
 
 
-def test_density_is_the_slope_of_the_count():
-    """Derivative by a central difference."""
-    step = 1e-3
-    slope = (rooms.mode_count(STUDIO, 200.0 + step) - rooms.mode_count(STUDIO, 200.0 - step)) / (2.0 * step)
-    assert rooms.mode_density(STUDIO, 200.0) == pytest.approx(float(slope), rel=1e-6)
-
-
 def test_response_is_the_same_both_ways():
     """Reciprocity."""
     f = np.linspace(20.0, 250.0, 40)
@@ -132,7 +125,8 @@ def test_the_whole_field_goes_with_the_density_of_modes():
     f = np.linspace(500.0, 560.0, 60)
     found = np.mean(response.mean_square(STUDIO, f) / response.diffuse_level(STUDIO, f, None))
     volume_alone = 4.0 * np.pi * STUDIO.volume * 530.0**2 / 343.2**3
-    assert found == pytest.approx(float(rooms.mode_density(STUDIO, 530.0)) / volume_alone, rel=0.03)
+    density = float(np.diff(rooms.mode_count(STUDIO, [529.5, 530.5]))[0])
+    assert found == pytest.approx(density / volume_alone, rel=0.03)
 
 
 def test_mean_square_is_the_mean_over_places():

@@ -162,7 +162,8 @@ def test_a_held_bottom_head_makes_a_kettle_of_the_drum(stiffness, root):
 @settings(max_examples=25, deadline=None)
 @given(drums, tensions, tensions, st.sampled_from([0, 1, 2]))
 def test_turning_the_drum_over_swaps_the_shares(drum, top, bottom, m):
-    upright, over = pair(drum, top, bottom, m), pair(drum.swapped(), bottom, top, m)
+    turned = replace(drum, top=drum.bottom, bottom=drum.top)
+    upright, over = pair(drum, top, bottom, m), pair(turned, bottom, top, m)
     np.testing.assert_allclose(over.frequency, upright.frequency, rtol=1e-8)
     np.testing.assert_allclose(over.share, upright.share[:, ::-1], atol=1e-5)
     np.testing.assert_allclose(over.decay_rate, upright.decay_rate, rtol=1e-5)
@@ -221,8 +222,6 @@ def test_a_shell_with_one_head_gives_all_motion_to_it():
     found = pair(TwoHeads(TOM.top, None, 0.2), 1500.0, 0.0)
     np.testing.assert_allclose(found.share, [[1.0, 0.0]])
     assert found.frequency < float(membrane.frequency(TOM.top, 1500.0, 0, 1))
-    with pytest.raises(ValueError, match="turned over"):
-        TwoHeads(TOM.top, None, 0.2).swapped()
 
 
 def test_a_bottom_head_of_nothing_is_no_bottom_head():

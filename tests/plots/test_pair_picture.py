@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 
 from drumtune.advice.pair import scan, tune
 from drumtune.advice.pair_aims import parse_aim, rank, spans
+from drumtune.advice.pair_sound import motion
 from drumtune.drum import INCH, Head
 from drumtune.physics.two_heads import TwoHeads
 from drumtune.plots import pair, style
@@ -47,7 +48,7 @@ def test_where_heads_beat_is_said_in_words(axes):
 def test_the_recommended_span_is_shaded_ranked_and_named(axes, aim):
     wish = parse_aim(aim)
     pair.branches(axes, SCAN)
-    pair.mark(axes, SCAN, wish, rank(SCAN, wish, EQUAL), words=True)
+    pair.mark(axes, wish, rank(SCAN, wish, EQUAL), spans(SCAN, wish), words=True)
     assert f"best for {wish.note or wish.kind}" in words(axes)
     assert "1." in words(axes)
     assert len(axes.patches) == len(spans(SCAN, wish))
@@ -55,7 +56,7 @@ def test_the_recommended_span_is_shaded_ranked_and_named(axes, aim):
 
 def test_the_heads_are_drawn_within_their_axes(axes):
     shape = np.stack([np.linspace(1.0, 0.0, 30), np.linspace(-1.0, 0.0, 30)])
-    pair.heads(axes, shape, "lower")
+    pair.heads(axes, np.linspace(0.0, 1.0, 30), shape, "lower")
     low, high = axes.get_ylim()
     for line in axes.lines:
         assert low < np.min(line.get_ydata()) < high
@@ -66,7 +67,8 @@ def test_the_heads_are_drawn_within_their_axes(axes):
 
 def test_the_same_picture_gives_the_same_bytes(tmp_path):
     wish = parse_aim("open")
+    shown = motion(TUNING, 5.0, np.linspace(0.0, 1.0, 60))
     for name in ("a.svg", "b.svg"):
-        style.save(pair.overview(TUNING, SCAN, rank(SCAN, wish, EQUAL), wish, 5.0), tmp_path / name)
+        style.save(pair.overview(SCAN, wish, rank(SCAN, wish, EQUAL), spans(SCAN, wish), shown), tmp_path / name)
     sizes = [(tmp_path / name).stat().st_size for name in ("a.svg", "b.svg")]
     assert sizes[0] == sizes[1]

@@ -193,7 +193,7 @@ def test_writing_stands_out_from_white(color):
 
 def test_the_whole_overview_is_readable_at_the_width_of_a_phone(tmp_path, made_reading):
     """At 400 pixels the smallest writing is still 10 pixels high, from its size in points and the figure's width."""
-    style.save(overview.overview(made_reading(), MOVES), tmp_path / "a.png")
+    style.save(overview.overview(made_reading(), MOVES, head_map(made_reading())), tmp_path / "a.png")
     with Image.open(tmp_path / "a.png") as picture:
         width = picture.size[0]
     assert style.SMALL_SIZE / 72.0 * style.DOTS_PER_INCH * 400.0 / width >= 10.0

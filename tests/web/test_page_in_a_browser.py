@@ -146,6 +146,8 @@ def test_a_round_by_the_page_ends_with_the_pulls_of_the_file(tmp_path, microphon
         page.wait_for_selector("#moves .made")
         ask_for_more(page)
         live = json.loads(next(tmp_path.glob("live/*/reading.json")).read_text())
+        assert page.inner_text("#verdict") == live["words"]["verdict"]
+        assert page.inner_text("#expected") == live["words"]["expected"] != ""
         page.reload()
         page.wait_for_selector("#moves .made")  # the round is where it was
         assert faults == []

@@ -34,12 +34,15 @@ READING = {
     "verdict": "uneven", "spread_cents": 68.0, "spread_sd_cents": 5.0, "expected_spread_cents": 24.0,
     "reasons": ["spread 68 cents, above 20"], "notes": ["The head as a whole is expected to move by +6 cents."],
     "cautions": ["Wear ear protection."], "take": {"warnings": []},
+    "words": {"verdict": "Verdict: uneven. Spread 68 ± 5 cents, less what the scatter of taps adds.",
+              "expected": "Spread expected afterwards: 24 ± 6 cents."},
     "rods": [{"rod": i + 1, "pull_cents": pull, "pull_sd_cents": 4.0, "heard_hz": 187.0, "heard_note": "F#3",
               "heard_cents": 18.0, "taps_used": 3} for i, pull in enumerate(PULLS)],
 }  # fmt: skip
 
 EVEN = READING | {
     "verdict": "even", "spread_cents": 9.0, "reasons": ["spread 9 cents, below 20"], "notes": [],
+    "words": {"verdict": "Verdict: even. Spread 9 ± 5 cents, less what the scatter of taps adds.", "expected": ""},
     "rods": [rod | {"pull_cents": round(0.13 * pull, 1)} for rod, pull in zip(READING["rods"], PULLS, strict=True)],
 }  # fmt: skip
 

@@ -21,7 +21,6 @@ from drumtune.advice.inversion.start import family_frequencies
 from drumtune.dsp.tap_spectra import Window
 
 Array = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 TEMPER = 2.0
 """Misfits of neighbouring bins share their causes; the noise is taken this much larger than it looks."""
 OVERSAMPLED = 3.2

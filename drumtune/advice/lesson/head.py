@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drumtune.advice.head_map import HeadMap, head_map
 from drumtune.advice.lesson.subject import (
     RATE,
     Array,
@@ -27,6 +28,7 @@ from drumtune.notes import note_name
 from drumtune.physics import modes as basis
 from drumtune.physics import synthesis
 from drumtune.physics.hearing import beats_heard
+from drumtune.physics.membrane import displacement
 from drumtune.physics.synthesis import SoundingHead
 
 SHOWN = ((0, 1), (1, 1), (2, 1), (0, 2), (3, 1), (1, 2))
@@ -40,13 +42,23 @@ SPREAD = (60.0, 120.0)
 
 
 @dataclass(frozen=True, slots=True)
+class Shape:
+    """A mode seen from above on a polar grid, arrays (R, A): x, y of the unit disc, rod 1 on top; height, up to 1."""
+
+    x: Array
+    y: Array
+    height: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Mode:
-    """One mode of the even head: Hz and T60 in s."""
+    """One mode of the even head: Hz, T60 in s, and its shape."""
 
     m: int
     n: int
     frequency: float
     decay: float
+    shape: Shape
 
     @property
     def name(self) -> str:
@@ -55,12 +67,28 @@ class Mode:
 
 
 @dataclass(frozen=True, slots=True)
+class Beating:
+    """Two decaying lines added up: times (s), their sum and its envelope, shape (n,); beats a second, first dip (s)."""
+
+    times: Array
+    sum: Array
+    envelope: Array
+    rate: float
+    dip: float
+
+
+@dataclass(frozen=True, slots=True)
 class Uneven:
-    """What the pictures of an uneven head show: the reading that would be right, its (1,1) pair (Hz), T60 (s)."""
+    """What the pictures of an uneven head show: the reading that would be right, seen from above, and its (1,1) pair.
+
+    `pair` in Hz, `decay` its T60 in s, `beating` the pair together.
+    """
 
     reading: Reading
+    above: HeadMap
     pair: tuple[float, float]
     decay: float
+    beating: Beating
 
 
 def even_modes(subject: Subject) -> tuple[Mode, ...]:
@@ -71,8 +99,24 @@ def even_modes(subject: Subject) -> tuple[Mode, ...]:
     found = []
     for m, n in SHOWN:
         place = int(np.flatnonzero((base.m[owner] == m) & (base.n[owner] == n))[0])
-        found.append(Mode(m, n, float(head.frequencies[place]), FALL / float(head.decay_rates[place])))
+        found.append(Mode(m, n, float(head.frequencies[place]), FALL / float(head.decay_rates[place]), shape_of(m, n)))
     return tuple(found)
+
+
+def shape_of(m: int, n: int) -> Shape:
+    """Mode (m,n) of the even head, seen from above."""
+    r, theta = np.meshgrid(np.linspace(0.0, 1.0, 60), np.linspace(0.0, 2.0 * np.pi, 181), indexing="ij")
+    height = displacement(m, n, r, theta)
+    return Shape(r * np.sin(theta), r * np.cos(theta), height / np.abs(height).max())
+
+
+def beating(low: float, high: float, decay: float) -> Beating:
+    """Two lines (Hz) of one T60 (s), of equal strength and in step at first; at most 1.5 s of them."""
+    times = np.linspace(0.0, min(1.5, 1.2 * decay), 6000)
+    fall = np.exp(-FALL / decay * times)
+    both = 0.5 * fall * (np.sin(2.0 * np.pi * low * times) + np.sin(2.0 * np.pi * high * times))
+    rate = high - low
+    return Beating(times, both, fall * np.abs(np.cos(np.pi * rate * times)), rate, 0.5 / rate)
 
 
 def _sounding(subject: Subject, pulls: Array) -> SoundingHead:
@@ -167,7 +211,7 @@ def uneven(subject: Subject, seed: int) -> Chapter:
         for rod in reading.rods
     )
     facts = Facts(("rod", "pull, cents", "heard there, Hz", "note"), rows)
-    shown = Uneven(reading, (low, high), decay)
+    shown = Uneven(reading, head_map(reading), (low, high), decay, beating(low, high, decay))
     return Chapter("uneven", "Even against uneven", text, (facts,), clips, _beat_question(subject, rng), shown)
 
 

@@ -37,10 +37,12 @@ DAMPED = ((0, 1), (1, 1), (2, 1), (3, 1))
 
 @dataclass(frozen=True, slots=True)
 class Falls:
-    """Laws of three strokes by name, and the note they settle to, Hz."""
+    """Laws of three strokes by name, the note they settle to (Hz), and the cents they are over it at `times` (s)."""
 
     laws: dict[str, GlideLaw]
     settled: float
+    times: Array
+    cents: dict[str, Array]
 
 
 def after_note(subject: Subject, seed: int) -> Chapter:
@@ -79,7 +81,9 @@ def after_note(subject: Subject, seed: int) -> Chapter:
         right,
         f"{falls[right]:.1f} cents: it began {ASKED[order[right]]:.0f} cents up.",
     )
-    return Chapter("after-note", "The after-note", text, (facts,), clips, question, Falls(laws, note))
+    times = np.linspace(0.0, 0.5, 300)
+    shown = Falls(laws, note, times, {name: 1200.0 * np.log2(law.ratio(times)) for name, law in laws.items()})
+    return Chapter("after-note", "The after-note", text, (facts,), clips, question, shown)
 
 
 def _struck(lines: whole_hit.Lines, cents: float) -> Array:

@@ -166,8 +166,9 @@ function moves() {
   }));
   if (focus) { const box = at("moves").querySelector(`[data-order="${focus}"]`); if (box) box.focus(); }
   if (!reading) return;
-  at("verdict").textContent = `Verdict: ${reading.verdict}. Spread ${reading.spread_cents.toFixed(0)} \u00b1 ${reading.spread_sd_cents.toFixed(0)} cents.`;
-  at("expected").textContent = state.moves.length ? `Expected afterwards: ${reading.expected_spread_cents.toFixed(0)} cents.` : "";
+  const said = reading.words || { verdict: `Verdict: ${reading.verdict}.`, expected: "" }; // a reading kept by an older version has none
+  at("verdict").textContent = said.verdict;
+  at("expected").textContent = said.expected;
   at("mind").replaceChildren(...[...reading.reasons, ...reading.notes, ...reading.cautions, ...reading.take.warnings].map((line) => make("li", line)));
 }
 
