@@ -1,16 +1,18 @@
 """A drum nobody knows is made even in rounds: synth -> even -> turn, until its true spread is under 12 cents.
 
-    python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1]
+    python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1] [--unchecked]
 
 The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, for each
 pattern of turns; one-sided ones less where the film slides on the rim), what friction holds back until the next round,
 how sloppy the hand is and which move it misreads: all drawn at random and never told to the program, which hears the
-taps only.
+taps only. Between moves the player taps in the middle and puts right what the program hears was not made as told; with
+--unchecked moves are made blindly.
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
@@ -19,11 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
+from drumtune.advice.made import MIDDLE_TAPS, lowest_line, moves_made
 from drumtune.advice.reading import Reading
+from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, know, plan_round, taps_per_rod
-from drumtune.advice.synthetic_take import Recipe, play
+from drumtune.advice.synthetic_take import Recipe, play, play_middle
 from drumtune.advice.turns import Move, signed_turns, words
 from drumtune.drum import INCH, Drum, Head, HoopKind
+from drumtune.dsp.middle import follow_middle
 from drumtune.dsp.taps import find_taps, group_taps
 from drumtune.errors import TakeError
 from drumtune.physics import air
@@ -39,6 +44,8 @@ SLOPPY = 0.05
 """Relative deviation of a turn made from the turn meant."""
 OTHER_GAINS = (1.0, 0.0, 0.56, 0.91, 1.1, 1.25, 1.3, 1.3, 1.3)
 """Gains by rod harmonic, over that of k = 0, of another model than the program's: flat film, no hoop counted."""
+Check = Callable[[Floats], Floats]
+"""What hears the pitches at the rods before the first move and after each, and says what to turn to put them right."""
 Rim = Literal["held", "sliding", "spring"]
 ONE_SIDED: dict[Rim, float] = {"held": 0.22, "sliding": 0.02, "spring": 0.17}
 """The same for harmonic 1, which hangs on how the rim holds the film along itself (finite elements of a flat film; a
@@ -79,24 +86,46 @@ class HiddenDrum:
         even = float(air.tension(self.drum.head, self.frequency, 1, 1))
         return even * 2.0 ** (float(self.cents.mean()) / 600.0)
 
-    def turn(self, turns: Floats, *, careful: bool = False) -> None:
-        """Turn rods as a person does: a little off, once per drum quite wrong (never when `careful`)."""
+    def turn(
+        self,
+        turns: Floats,
+        *,
+        careful: bool = False,
+        order: Sequence[int] | None = None,
+        check: Check | None = None,
+    ) -> None:
+        """Turn rods as a person does: a little off, once per drum quite wrong (never when `careful`).
+
+        `order` has the places of the rods in the order they are turned. `check` hears the pitches at the rods before
+        the first move and after each, shape (moves + 1, N), and answers with the turns that put the rods right.
+        """
+        meant = [(rod, turns[rod]) for rod in (np.flatnonzero(turns) if order is None else order)]
         real = turns * (1.0 + SLOPPY * self.rng.standard_normal(turns.size))
-        if np.any(turns) and self.rounds == self.misread and not careful:
-            self._slip(real)
-        change = self.matrix @ real
+        made = [(int(rod), float(real[rod])) for rod, _ in meant]
+        if meant and self.rounds == self.misread and not careful:
+            made = self._slip(made)
+        steps = np.zeros((len(made) + 1, turns.size))
+        for place, (rod, amount) in enumerate(made, start=1):
+            steps[place] = steps[place - 1]
+            steps[place, rod] += amount
+        total = steps[-1]
+        if check is not None and meant:
+            held = np.minimum(np.arange(len(made) + 1), 1)[:, None] * self.waiting
+            right = check(self.cents + held + (1.0 - self.lag) * steps @ self.matrix.T)
+            total = total + right * (1.0 + SLOPPY * self.rng.standard_normal(turns.size))
+        change = self.matrix @ total
         self.cents = self.cents + (1.0 - self.lag) * change + self.waiting
         self.waiting = self.lag * change
-        self.rounds += bool(np.any(turns))
+        self.rounds += bool(meant)
 
-    def _slip(self, real: Floats) -> None:
+    def _slip(self, made: list[tuple[int, float]]) -> list[tuple[int, float]]:
         """One of the moves misread: left out, made twice, the wrong way, or at the next rod."""
-        rod = int(self.rng.choice(np.flatnonzero(real)))
+        wrong = int(self.rng.choice(sorted(rod for rod, _ in made)))
         kind = int(self.rng.integers(4))
-        amount = real[rod]
-        real[rod] = (0.0, 2.0 * amount, -amount, 0.0)[kind]
-        if kind == 3:
-            real[(rod + 1) % real.size] += amount
+        rods = self.matrix.shape[0]
+        slips = {0: (wrong, 0.0), 1: (wrong, 2.0), 2: (wrong, -1.0), 3: ((wrong + 1) % rods, 1.0)}
+        rod, factor = slips[kind]
+        return [(rod, factor * amount) if one == wrong else (one, amount) for one, amount in made]
 
 
 def hidden_drum(seed: int, rods: int, *, by_rods: bool = True, unlike: float = 0.0) -> HiddenDrum:
@@ -147,19 +176,43 @@ def listen(hidden: HiddenDrum, seed: int) -> Reading:
     raise last
 
 
-def rounds_needed(hidden: HiddenDrum, most: int, seed: int) -> tuple[int | None, list[float]]:
+def checked(hidden: HiddenDrum, known: Learned, reading: Reading, moves: tuple[Move, ...], seed: int) -> Check:
+    """An ear for the moves of a round: taps in the middle before the first and after each."""
+
+    def check(states: Floats) -> Floats:
+        pitch = hidden.frequency * 2.0 ** (float(states[0].mean()) / 1200.0)
+        recipe = Recipe(hidden.drum, tuple(states[0]), pitch, MIDDLE_TAPS, seed=seed)
+        sound = play_middle(recipe, states, RATE)
+        stops = np.repeat(np.arange(len(states)), MIDDLE_TAPS)
+        onsets = np.array([tap.onset for tap in find_taps(sound, RATE, stops.size).taps])
+        right = np.zeros(hidden.drum.rods)
+        if onsets.size == stops.size:
+            near, decay_rate = lowest_line(reading)
+            course = follow_middle(sound, RATE, onsets, stops, near=near, decay_rate=decay_rate)
+            for made in moves_made(course, moves, known.response):
+                right[made.move.rod - 1] += made.missing
+        return right
+
+    return check
+
+
+def rounds_needed(
+    hidden: HiddenDrum, most: int, seed: int, *, unchecked: bool = False
+) -> tuple[int | None, list[float]]:
     """Work on a drum; rounds until its true spread is under `DONE` (None: never), and the spreads."""
     log: list[Kept] = []
     turned: Floats | None = None
-    spreads, moves = [hidden.spread], ()
+    spreads = [hidden.spread]
     for number in range(most):
         reading = listen(hidden, seed + number)
         log.append(kept(reading, turned, said=True))
-        plan = plan_round(know(hidden.drum, log), hidden.drum, reading.tension, reading.verdict)
-        moves = plan.moves
-        tell(number, reading, moves, plan.expected_spread_cents)
-        turned = signed_turns(moves, hidden.drum.rods)
-        hidden.turn(turned)
+        known = know(hidden.drum, log)
+        plan = plan_round(known, hidden.drum, reading.tension, reading.verdict)
+        tell(number, reading, plan.moves, plan.expected_spread_cents)
+        turned = signed_turns(plan.moves, hidden.drum.rods)
+        order = [move.rod - 1 for move in plan.moves]
+        check = None if unchecked else checked(hidden, known, reading, plan.moves, seed + number)
+        hidden.turn(turned, order=order, check=check)
         spreads.append(hidden.spread)
         print(f"  after round {number + 1} the true spread is {hidden.spread:.0f} cents")
         if hidden.spread < DONE:
@@ -178,13 +231,14 @@ def main() -> None:
     parser.add_argument("--drums", type=int, default=1)
     parser.add_argument("--rounds", type=int, default=6, help="most rounds per drum")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--unchecked", action="store_true", help="moves are made without taps in the middle")
     asked = parser.parse_args()
     all_needed: list[int | None] = []
     worse: list[bool] = []
     for number in range(asked.drums):
         hidden = hidden_drum(asked.seed + number, (8, 6, 10)[number % 3])
         print(f"drum {number + 1}: {hidden.drum.rods} rods, true spread {hidden.spread:.0f} cents")
-        needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number))
+        needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number), unchecked=asked.unchecked)
         print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}", flush=True)
         all_needed.append(needed)
         worse += [after > before + WORSE for before, after in pairwise(spreads)]

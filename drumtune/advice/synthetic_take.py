@@ -1,4 +1,4 @@
-"""A whole take that was never played: taps round a described head, as `drumtune synth` writes it.
+"""A whole take that was never played: taps round a described head, or in its middle, as `drumtune synth` writes it.
 
 It lets anyone try the tool on a drum whose truth is known. It shares the head's physics with the reading, so a good
 result on it proves nothing about the method; docs/accuracy.md rests on recordings that other code made.
@@ -7,6 +7,7 @@ result on it proves nothing about the method; docs/accuracy.md rests on recordin
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,13 @@ from numpy.typing import NDArray
 
 from drumtune.drum import Drum
 from drumtune.physics import air, synthesis
+from drumtune.physics.rods import rod_response
 
+Samples = NDArray[np.float64]
+Heard = tuple[synthesis.SoundingHead, NDArray[np.complex128]]
+"""A head, and what the microphone hears of its modes."""
+Stroke = tuple[Heard, tuple[float, float]]
+"""A head so heard, and where it is tapped: (r as share of the radius, theta)."""
 RING = 2.5
 """Seconds a tap is followed for; later taps sound on top of it."""
 LEAD_IN = 0.5
@@ -62,7 +69,7 @@ class Recipe:
     seed: int = 1
 
 
-def play(recipe: Recipe, rate: int, *, peak: float = 0.5) -> NDArray[np.float64]:
+def play(recipe: Recipe, rate: int, *, peak: float = 0.5) -> Samples:
     """Samples of the take, shape (n,), at `rate` Hz, the loudest at `peak` of full scale.
 
     Raises
@@ -73,27 +80,78 @@ def play(recipe: Recipe, rate: int, *, peak: float = 0.5) -> NDArray[np.float64]
     if recipe.taps_per_rod < 1:
         raise ValueError(f"a rod needs a tap at least, got {recipe.taps_per_rod}")
     rng = np.random.default_rng(recipe.seed)
+    heard = _sounding(recipe, np.array(recipe.pulls_cents), 0.0)
+    starts = _starts(recipe, rng, rate, recipe.drum.rods)
+    strokes = [(heard, place) for place in _places(recipe, rng)]
+    return _played(recipe, rng, rate, starts, strokes, peak)
+
+
+def play_moves(recipe: Recipe, turns: Sequence[NDArray[np.float64]], rate: int, *, peak: float = 0.5) -> Samples:
+    """Samples of taps in the middle of the head before moves and after each: `play_middle` of what they make of it.
+
+    `turns` are the signed turns of each move, shape (rods,) each; a turn does what the drum's sizes say.
+    """
     tension = float(air.tension(recipe.drum.head, recipe.frequency, 1, 1))
-    head = synthesis.sounding_head(recipe.drum, recipe.pulls_cents, tension, slide=recipe.slide)
-    heard = synthesis.gains(head, recipe.drum.head.radius, recipe.microphone)
-    starts = _starts(recipe, rng, rate)
+    effects = [rod_response(recipe.drum, tension).effect(turn) for turn in turns]
+    cents = np.array(recipe.pulls_cents) + np.cumsum([np.zeros(recipe.drum.rods), *effects], axis=0)
+    return play_middle(recipe, cents, rate, peak=peak)
+
+
+def play_middle(recipe: Recipe, cents: NDArray[np.float64], rate: int, *, peak: float = 0.5) -> Samples:
+    """Samples of taps in the middle of a head that changes, `taps_per_rod` of the recipe at each stop.
+
+    Parameters
+    ----------
+    recipe
+        The head at the first stop; its pulls are not used.
+    cents
+        Pitch at the rods at each stop, shape (stops, rods); their mean moves the head as a whole.
+
+    Raises
+    ------
+    ValueError
+        If the recipe has no taps.
+    """
+    if recipe.taps_per_rod < 1:
+        raise ValueError(f"each stop needs a tap at least, got {recipe.taps_per_rod}")
+    rng = np.random.default_rng(recipe.seed)
+    sd = recipe.scatter / recipe.drum.head.radius
+    strokes: list[Stroke] = []
+    for state in cents:
+        heard = _sounding(recipe, state, float(state.mean() - cents[0].mean()))
+        places = sd * rng.standard_normal((recipe.taps_per_rod, 2))
+        strokes += [(heard, (math.hypot(x, y), math.atan2(y, x))) for x, y in places]
+    return _played(recipe, rng, rate, _starts(recipe, rng, rate, len(cents)), strokes, peak)
+
+
+def _sounding(recipe: Recipe, pulls: NDArray[np.float64], raised: float) -> Heard:
+    """The head with these pulls, its tension as a whole raised by so many cents of pitch."""
+    even = float(air.tension(recipe.drum.head, recipe.frequency, 1, 1)) * 2.0 ** (raised / 600.0)
+    head = synthesis.sounding_head(recipe.drum, pulls, even, slide=recipe.slide)
+    return head, synthesis.gains(head, recipe.drum.head.radius, recipe.microphone)
+
+
+def _played(
+    recipe: Recipe, rng: np.random.Generator, rate: int, starts: list[int], strokes: list[Stroke], peak: float
+) -> Samples:
+    """Sound of strokes, each on its head, at its place, from its sample on; with noise under it."""
     ring = math.ceil(RING * rate)
     sound = np.zeros(starts[-1] + ring)
     loudest = 0.0
-    for start, place in zip(starts, _places(recipe, rng), strict=True):
+    for start, ((head, heard), place) in zip(starts, strokes, strict=True):
         level = 10.0 ** (rng.normal(0.0, 2.0) / 20.0)
         one = level * synthesis.tap(head, heard, place, ring, rate)
         loudest = max(loudest, float(np.sqrt(np.mean(one[: round(0.05 * rate)] ** 2))))
         sound[start : start + ring] += one
     sound += loudest * 10.0 ** (-recipe.snr_db / 20.0) * _noise(rng, sound.size)
-    result: NDArray[np.float64] = sound * (peak / np.abs(sound).max())
+    result: Samples = sound * (peak / np.abs(sound).max())
     return result
 
 
-def _starts(recipe: Recipe, rng: np.random.Generator, rate: int) -> list[int]:
-    """Sample at which each tap begins, rod after rod."""
+def _starts(recipe: Recipe, rng: np.random.Generator, rate: int, stops: int) -> list[int]:
+    """Sample at which each tap begins, rod after rod or stop after stop."""
     now, starts = LEAD_IN, []
-    for _ in range(recipe.drum.rods):
+    for _ in range(stops):
         for _ in range(recipe.taps_per_rod):
             starts.append(round(now * rate))
             now += recipe.gap * rng.uniform(0.9, 1.1)

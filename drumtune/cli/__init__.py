@@ -18,7 +18,21 @@ from typing import Annotated
 
 import typer
 
-COMMANDS = ("even", "demo", "synth", "pair", "ring", "room", "kit", "stand", "log", "listen", "serve", "lesson")
+COMMANDS = (
+    "even",
+    "turned",
+    "demo",
+    "synth",
+    "pair",
+    "ring",
+    "room",
+    "kit",
+    "stand",
+    "log",
+    "listen",
+    "serve",
+    "lesson",
+)
 """Modules of drumtune.cli, each with a ``register(app)`` that adds its command. Order is that of --help."""
 
 STOPPED = 130

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -15,6 +15,9 @@ from drumtune.cli import job
 
 if TYPE_CHECKING:
     import sqlite3
+
+    import numpy as np
+    from numpy.typing import NDArray
 
     from drumtune.advice.reading import Reading
     from drumtune.advice.response import Learned
@@ -163,11 +166,31 @@ def parse_turned(text: str, rods: int) -> list[float]:
     StandError
         Naming the part that is not so written, a rod said twice, or one whose way is not said.
     """
+    turned = [0.0] * rods
+    if text.strip().lower() != "none":
+        for rod, turns in _parts(text, rods, "--turned"):
+            turned[rod - 1] = turns
+    return turned
+
+
+def parse_moves(text: str, rods: int) -> list[NDArray[np.float64]]:
+    """Signed turns of each move, shape (rods,), from text such as 3:+1/8,5:-1/16, in the order they stand there.
+
+    Raises
+    ------
+    StandError
+        As `parse_turned`.
+    """
+    import numpy as np
+
+    return [turns * np.eye(rods)[rod - 1] for rod, turns in _parts(text, rods, "--moves")]
+
+
+def _parts(text: str, rods: int, option: str) -> Iterator[tuple[int, float]]:
+    """Rod and signed turns of each part."""
     from drumtune.errors import StandError
 
-    turned, said = [0.0] * rods, set[int]()
-    if text.strip().lower() == "none":
-        return turned
+    said = set[int]()
     for part in text.split(","):
         match = _TURN.fullmatch(part)
         amount = None if match is None or match[3].endswith("/0") else Fraction(match[3])
@@ -177,7 +200,7 @@ def parse_turned(text: str, rods: int) -> list[float]:
             )
         rod = int(match[1])
         if not 1 <= rod <= rods:
-            raise StandError(f"this drum has rods 1 to {rods}, got rod {rod}: check --turned")
+            raise StandError(f"this drum has rods 1 to {rods}, got rod {rod}: check {option}")
         if rod in said:
             raise StandError(f"rod {rod} is said twice: give one turn for each rod, all it was turned together")
         if amount and not match[2]:
@@ -185,8 +208,7 @@ def parse_turned(text: str, rods: int) -> list[float]:
                 f"say which way rod {rod} was turned: {rod}:+{match[3]} tightened, {rod}:-{match[3]} loosened"
             )
         said.add(rod)
-        turned[rod - 1] = float(-amount if match[2] == "-" else amount)
-    return turned
+        yield rod, float(-amount if match[2] == "-" else amount)
 
 
 def told(asked: Asked, before: Sequence[Entry], rods: int) -> Turning:

@@ -10,13 +10,18 @@ import typer
 from drumtune.cli import drums, options
 
 if TYPE_CHECKING:
-    from drumtune.advice.synthetic_take import Recipe
+    from drumtune.advice.synthetic_take import Recipe, Samples
 
 EPILOG = (
     "With --depth-in whole hits are written: both heads free, struck near the middle of the top one. The sound shares "
     "its physics with the reading: it shows how the tool works, not how exact it is."
 )
 PULLS_HELP = "Pull at each rod in cents, clockwise from rod 1, such as '0,10,-20,5,0,15'. Left out: an even head."
+
+MOVES_HELP = (
+    "Taps in the middle instead, before the first of these moves and after each: signed turns in the order they are "
+    "made, such as 3:+1/8,7:-1/16."
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +39,8 @@ def synth(
     pulls: Annotated[str | None, typer.Option(help=PULLS_HELP)] = None,
     mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
     note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
-    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod.")] = 3,
+    moves: Annotated[str | None, typer.Option(help=MOVES_HELP)] = None,
+    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod, or before and after each of --moves.")] = 3,
     tap_distance_mm: options.AnyTapDistance = None,
     film_mil: options.FilmMil = None,
     surface_density_kg_m2: options.SurfaceDensity = None,
@@ -59,9 +65,10 @@ def synth(
     from dataclasses import replace
 
     from drumtune.advice import whole_take
-    from drumtune.advice.synthetic_take import Recipe, play
+    from drumtune.advice.synthetic_take import Recipe
     from drumtune.audio import write_wav
     from drumtune.cli import synth_whole
+    from drumtune.errors import StandError
 
     options.check_outputs([out])
     _writable(out, rate, bits)
@@ -77,11 +84,13 @@ def synth(
             surface_density=surface_density_kg_m2,
         )
     pitch = _pitch(mean_hz, note, drum.head.radius)
+    if depth_in is not None and moves is not None:
+        raise StandError("--moves is for taps in the middle, --depth-in for whole hits: give one of them")
     if depth_in is None:
         recipe = Recipe(drum, _pulls(pulls, drum.rods), pitch, taps_per_rod, slide=slide)
         recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
         _check(recipe)
-        samples, what = play(recipe, rate), f"{drum.rods} rods x {taps_per_rod} taps"
+        samples, what = _taps(recipe, moves, rate)
     else:
         asked = synth_whole.Asked(
             depth_in, bottom_film_mil, bottom_semitones, hits, glide_cents, stick_db, snr_db, seed,
@@ -90,6 +99,18 @@ def synth(
         samples, what = whole_take.play(synth_whole.recipe(drum.head, pitch, asked), rate), f"{hits} hits"
     write_wav(out, samples, rate, bits=bits)
     typer.echo(f"wrote {out}: {samples.size / rate:.1f} s, {what} at {rate} Hz")
+
+
+def _taps(recipe: Recipe, moves: str | None, rate: int) -> tuple[Samples, str]:
+    """Taps round the rods, or in the middle between moves; and what they are, in words."""
+    from drumtune.advice.synthetic_take import play, play_moves
+    from drumtune.cli.round_job import parse_moves
+
+    rods, each = recipe.drum.rods, recipe.taps_per_rod
+    if moves is None:
+        return play(recipe, rate), f"{rods} rods x {each} taps"
+    turns = parse_moves(moves, rods)
+    return play_moves(recipe, turns, rate), f"{len(turns)} moves, {each} taps in the middle before and after each,"
 
 
 def _writable(out: Path, rate: int, bits: int) -> None:

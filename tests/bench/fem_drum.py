@@ -144,24 +144,31 @@ def film_displacement(pulls: Pulls) -> Floats:
 
     A rim that slides freely carries no rod harmonic 1 (it is a shift of the film): friction has to, so that is held.
     """
-    d = mesh()
-    rods = len(pulls.cents)
-    angles = 2.0 * np.pi * np.arange(rods) / rods
-    patterns = [(k, g(k * angles)) for k in range(1, rods // 2 + 1) for g in (np.cos, np.sin)]
-    patterns = [(k, p) for k, p in patterns if np.abs(p).max() > 1e-9]
-    fields = [
-        fem.rod_displacement(d, p, "held" if k == 1 and pulls.rim == "sliding" else pulls.rim, pulls.spring)
-        for k, p in patterns
-    ]
-    measured = np.array([d.rod_tensions(u, rods) for u in fields]).T
-    wanted = tensions(pulls.cents) - 1.0
-    amounts, *_ = np.linalg.lstsq(measured - measured.mean(0), wanted, rcond=None)
-    result: Floats = np.array(fields).T @ amounts
+    fields, measured = _patterns(len(pulls.cents), pulls.rim, pulls.spring)
+    amounts, *_ = np.linalg.lstsq(measured, tensions(pulls.cents) - 1.0, rcond=None)
+    result: Floats = fields @ amounts
     return result
 
 
-def head(rng: np.random.Generator, film: Film, pulls: Pulls, lowest: float, sides: float) -> Sounding:
-    """Solve a head and bring its lowest mode to `lowest` Hz; the air loads `sides` (1...2) of its faces."""
+@cache
+def _patterns(rods: int, rim: Rim, spring: float) -> tuple[Floats, Floats]:
+    """In-plane displacements of the rod harmonics, (points, N - 1), and their tensions at the rods, (N, N - 1)."""
+    d = mesh()
+    angles = 2.0 * np.pi * np.arange(rods) / rods
+    patterns = [(k, g(k * angles)) for k in range(1, rods // 2 + 1) for g in (np.cos, np.sin)]
+    patterns = [(k, p) for k, p in patterns if np.abs(p).max() > 1e-9]
+    fields = [fem.rod_displacement(d, p, "held" if k == 1 and rim == "sliding" else rim, spring) for k, p in patterns]
+    measured = np.array([d.rod_tensions(u, rods) for u in fields]).T
+    return np.array(fields).T, measured - measured.mean(0)
+
+
+def head(
+    rng: np.random.Generator, film: Film, pulls: Pulls, lowest: float, sides: float, *, of_even: bool = False
+) -> Sounding:
+    """Solve a head and bring its lowest mode to `lowest` Hz; the air loads `sides` (1...2) of its faces.
+
+    With `of_even`, `lowest` is that of the even head of the same mean tension, which this one need not share.
+    """
     d = mesh()
     dry, shape = d.modes(d.stress(film_displacement(pulls)), MODES)
     f = families()
@@ -175,6 +182,7 @@ def head(rng: np.random.Generator, film: Film, pulls: Pulls, lowest: float, side
     relative *= 1.0 + 2e-4 * rng.standard_normal(MODES)
     decay = (LN_MILLION / _decay_times(rng)) @ share * (1.0 + 0.08 * rng.standard_normal(MODES))
     order = np.argsort(relative)
+    lowest *= dry.min() / float(jn_zeros(0, 1)[0]) if of_even else 1.0
     return Sounding(relative[order] * lowest / relative.min(), decay[order], shape[:, order], share[:, order])
 
 

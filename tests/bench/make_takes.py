@@ -139,6 +139,12 @@ def draw_other_head(rng: np.random.Generator, take: Take, lowest: float) -> drum
 
 def play(rng: np.random.Generator, take: Take, ringing: Voices, marks: Floats) -> tuple[Floats, Floats]:
     """The dry take, peak 0.8, and the pulse lengths of its taps; a tap still rings when the next one comes."""
+    each = [Voices(ringing.frequency, ringing.decay, ringing.amplitude[i : i + 1]) for i in range(len(marks))]
+    return play_each(rng, take, each, marks)
+
+
+def play_each(rng: np.random.Generator, take: Take, each: list[Voices], marks: Floats) -> tuple[Floats, Floats]:
+    """The same of a head that changes between taps: what rings for each of them, one amplitude per mode."""
     level = np.array([sound.ratio(db) for db in rng.uniform(-3.0, 3.0, len(marks))])
     pulses = np.clip(rng.uniform(1.3e-3, 2.3e-3) + 1.2e-4 * rng.standard_normal(len(marks)), 1.2e-3, 2.5e-3)
     rise = 0.0 if take.level == "clean" else 2.0 ** (GLIDE_CENTS / 1200.0) - 1.0
@@ -146,8 +152,8 @@ def play(rng: np.random.Generator, take: Take, ringing: Voices, marks: Floats) -
     for i, mark in enumerate(marks):
         begin = int(np.ceil(mark * take.rate))
         count = min(len(dry) - begin, 3 * take.rate)
-        tap = sound.Tap(float(pulses[i]), rise * level[i] / level.max(), float(mark), ringing.amplitude[i])
-        one = sound.ring(tap, ringing.frequency, ringing.decay, begin / take.rate - tap.start, count, take.rate)
+        tap = sound.Tap(float(pulses[i]), rise * level[i] / level.max(), float(mark), each[i].amplitude[0])
+        one = sound.ring(tap, each[i].frequency, each[i].decay, begin / take.rate - tap.start, count, take.rate)
         loudest = np.abs(one[: take.rate // 10]).max()
         touch = sound.click(rng, take.rate)
         one[: len(touch)] += touch * loudest * rng.uniform(0.02, 0.1)

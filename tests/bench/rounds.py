@@ -1,6 +1,6 @@
 """How many rounds a drum takes: the log's loop on hidden drums, beside a player who trusts the strongest line.
 
-    python tests/bench/rounds.py takes FILE [--drums 30] [--line 30] [--rough] [--seed 1]
+    python tests/bench/rounds.py takes FILE [--drums 30] [--line 30] [--rough] [--checked] [--seed 1]
     python tests/bench/rounds.py write FILE [ROUGH_FILE] [--drums 30] [--seed 1]
 
 `takes` plays rounds whose every reading is a take by the finite-element simulator of `make_takes`, which shares no code
@@ -25,12 +25,13 @@ def main() -> None:
     parser.add_argument("--drums", type=int, default=30)
     parser.add_argument("--line", type=int, default=30, help="drums that the other player plays too")
     parser.add_argument("--rough", action="store_true", help="taps that scatter more")
+    parser.add_argument("--checked", action="store_true", help="moves checked by taps in the middle")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     if asked.what == "takes":
         from rounds_play import play_takes
 
-        play_takes(asked.file, asked.drums, asked.line, asked.seed, rough=asked.rough)
+        play_takes(asked.file, asked.drums, asked.line, asked.seed, rough=asked.rough, checked=asked.checked)
     else:
         from rounds_page import write
 

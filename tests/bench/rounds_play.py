@@ -9,6 +9,7 @@ import json
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ import rounds as world
 
 from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, know, plan_round
-from drumtune.advice.turns import signed_turns
+from drumtune.advice.turns import Move, signed_turns
 from drumtune.physics import modes
 from drumtune.physics.rods import RodResponse, harmonic_projectors
 from drumtune.physics.synthesis import sounding_head
@@ -59,13 +60,23 @@ class Run:
 
 
 Hear = Callable[[Floats | None], tuple[Kept, str] | None]
+CheckMoves = Callable[[Floats, tuple[Move, ...], Learned, Kept], Floats]
+"""Pitches at the rods before the first move and after each, the moves, what is known: turns that put the rods right."""
 Turn = Callable[[Floats], None]
 
 
 def run_log(
-    hidden: world.HiddenDrum, hear: Hear, *, known_gains: bool = False, until_done: bool = False, quiet: bool = True
+    hidden: world.HiddenDrum,
+    hear: Hear,
+    *,
+    check: CheckMoves | None = None,
+    known_gains: bool = False,
+    until_done: bool = False,
+    quiet: bool = True,
 ) -> Run:
     """Rounds of the log's loop; a take that allows no answer costs a round without turns.
+
+    With `check` the player taps in the middle between moves and makes good what that shows.
 
     `known_gains` tells the program what a turn does on this drum, which nobody is told. `until_done` stops at the aim.
     """
@@ -75,16 +86,18 @@ def run_log(
     slipped = -1
     for number in range(MOST):
         heard = hear(turned)
-        turned = np.zeros(hidden.drum.rods)
+        turned, moves, checked = np.zeros(hidden.drum.rods), (), None
         if heard is not None:
             log.append(heard[0])
             known = know(hidden.drum, log)
             known = with_gains(known, hidden) if known_gains else known
             plan = plan_round(known, hidden.drum, heard[0].tension, heard[1])
-            turned = signed_turns(plan.moves, hidden.drum.rods)
+            moves = plan.moves
+            turned = signed_turns(moves, hidden.drum.rods)
+            checked = None if check is None else partial(_put_right, check, moves, known, heard[0])
         slips = bool(np.any(turned)) and hidden.rounds == hidden.misread
         slipped = number if slips else slipped
-        hidden.turn(turned)
+        hidden.turn(turned, order=[move.rod - 1 for move in moves], check=checked)
         spreads.append(hidden.spread)
         if not quiet:
             told = "no answer" if heard is None else f"{heard[1]}, known {np.ptp(known.pulls):.0f}"
@@ -92,6 +105,10 @@ def run_log(
         if until_done and hidden.spread < world.DONE:
             break
     return Run(spreads, slipped)
+
+
+def _put_right(check: CheckMoves, moves: tuple[Move, ...], known: Learned, heard: Kept, states: Floats) -> Floats:
+    return check(states, moves, known, heard)
 
 
 def with_gains(known: Learned, hidden: world.HiddenDrum) -> Learned:
@@ -205,7 +222,7 @@ def least_spread(pitch: Floats, matrix: Floats) -> Floats:
     return np.asarray(found[:rods] - found[rods : 2 * rods])
 
 
-def play_takes(path: Path, count: int, lines: int, seed: int, *, rough: bool) -> None:
+def play_takes(path: Path, count: int, lines: int, seed: int, *, rough: bool, checked: bool) -> None:
     """Both players on takes, drum by drum; what came of each is added to the file."""
     from rounds_takes import Takes
 
@@ -219,12 +236,13 @@ def play_takes(path: Path, count: int, lines: int, seed: int, *, rough: bool) ->
         takes = Takes(hidden, 1000 * seed + number, rough)
         print(f"drum {number + 1}, {player}: {rods} rods, {hidden.rim}, spread {hidden.spread:.0f}", flush=True)
         if player == "log":
-            run = run_log(hidden, takes.hear, until_done=True, quiet=False)
+            run = run_log(hidden, takes.hear, check=takes.check if checked else None, until_done=True, quiet=False)
         else:
             run = run_line(hidden, takes.lines)
         print("    " + " ".join(f"{spread:.0f}" for spread in run.spreads), flush=True)
         entry = {"player": player, "number": number, "seed": seed, "rods": rods, "rim": hidden.rim, "rough": rough}
         entry |= {"spreads": run.spreads, "misread": run.misread, "errors": takes.errors}
+        entry |= {"checked": checked, "checks": takes.checks}
         with path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(entry) + "\n")
 

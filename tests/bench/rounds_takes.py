@@ -1,7 +1,8 @@
 """Rounds whose every reading is a take: finite-element drums, sounded and recorded by code that is not the package's.
 
 Used by rounds.py of this folder. `make_takes` makes the head, its modes and the recording of the level `room`; here are
-the hand that taps, the reading of the take by the package, and the other player's ear.
+the hand that taps, the reading of the take by the package, the taps in the middle between moves and what the package
+makes of them, and the other player's ear.
 """
 
 from __future__ import annotations
@@ -15,7 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
+from drumtune.advice.made import MIDDLE_TAPS, computed_line, moves_made
+from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, taps_per_rod
+from drumtune.advice.turns import Move
+from drumtune.dsp.middle import follow_middle
 from drumtune.dsp.taps import find_taps, group_taps
 from drumtune.errors import TakeError
 from drumtune.physics.rods import harmonic_projectors
@@ -23,6 +28,8 @@ from drumtune.physics.rods import harmonic_projectors
 Floats = NDArray[np.float64]
 HAND = 0.004
 """Metres by which taps miss their marks each way, standard deviation: the hand of `drumtune synth`."""
+MIDDLE_HAND = 0.008
+"""The same for taps in the middle, which has no mark."""
 LINE_TAPS = 3
 """Taps at each rod that the other player listens to."""
 NEAR = 0.08
@@ -34,7 +41,8 @@ class Takes:
     """Takes of one hidden drum, round after round, the microphone and all the head's own draws kept.
 
     `rough` makes the taps scatter by 0.055 rad and 2.5 % of the radius, as in the other takes of `make_takes`. `errors`
-    gathers (rods, rms error at a rod by harmonic, deviation stated) of every reading.
+    gathers (rods, rms error at a rod by harmonic, deviation stated) of every reading, `checks` the turns that were
+    missing by the taps in the middle.
     """
 
     hidden: Any
@@ -42,6 +50,7 @@ class Takes:
     rough: bool = False
     taken: int = 0
     errors: list[tuple[list[float], list[float]]] = field(default_factory=list)
+    checks: list[float] = field(default_factory=list)
 
     def record(self, per_rod: int) -> tuple[Floats, Floats, int]:
         """Samples, the true starts of the taps in s, and the rate."""
@@ -80,6 +89,50 @@ class Takes:
         stated = [float(np.sqrt(np.trace(part @ seen.covariance) / rods)) for part in parts]
         self.errors.append((missed, stated))
         return seen, reading.verdict
+
+    def check(self, states: Floats, moves: tuple[Move, ...], known: Learned, kept: Kept) -> Floats:
+        """Turns that put the rods right, by taps in the middle before the first move and after each."""
+        sound, rate = self.record_middle(states)
+        rods = self.hidden.drum.rods
+        right = np.zeros(rods)
+        stops = np.repeat(np.arange(len(states)), MIDDLE_TAPS)
+        try:
+            onsets = np.array([tap.onset for tap in find_taps(sound, rate, stops.size).taps])
+        except TakeError as failure:
+            print(f"    moves not heard: {failure}", flush=True)
+            return right
+        if onsets.size != stops.size:
+            return right
+        near, decay = computed_line(self.hidden.drum, kept.tension)
+        course = follow_middle(sound, rate, onsets, stops, near=near, decay_rate=decay)
+        for made in moves_made(course, moves, known.response):
+            right[made.move.rod - 1] += made.missing
+        self.checks += [float(turn) for turn in right[right != 0.0]]
+        return right
+
+    def record_middle(self, states: Floats) -> tuple[Floats, int]:
+        """Samples of a few taps in the middle of the head in each of its states (cents at the rods), and the rate."""
+        hidden = self.hidden
+        mil = hidden.drum.head.thickness / drums.MIL
+        take = maker.Take("room", hidden.drum.rods, 1, hidden.drum.head.radius, mil, 0.0, 0.0, hidden.rim)
+        rng = np.random.default_rng([self.seed, 9, self.taken])
+        film = drums.Film.of_mil(take.radius, mil)
+        heads = []
+        for cents in states:
+            pulls = drums.Pulls(cents - cents.mean(), take.rim, 1.0 if take.rim == "spring" else 0.0)
+            lowest = hidden.frequency / 1.6 * float(np.sqrt(np.exp2(cents / 600.0).mean()))
+            same = np.random.default_rng([self.seed, 7])
+            heads.append(drums.head(same, film, pulls, lowest, sides=1.6, of_even=True))
+            microphone = maker.draw_microphone(same, take.radius)
+        marks = 0.4 + 1.5 * np.arange(len(states) * MIDDLE_TAPS)
+        ringing = []
+        for head in heads:
+            x, y = MIDDLE_HAND / take.radius * rng.standard_normal((2, MIDDLE_TAPS))
+            places = maker.Places(np.hypot(x, y), np.arctan2(y, x), np.zeros(MIDDLE_TAPS, dtype=int))
+            one = maker.voices(np.random.default_rng([self.seed, 10]), take, head, places, microphone)
+            ringing += [maker.Voices(one.frequency, one.decay, amplitude[None]) for amplitude in one.amplitude]
+        dry, _ = maker.play_each(rng, take, ringing, marks)
+        return np.clip(maker.record(rng, take, dry), -1.0, 1.0), take.rate
 
     def lines(self) -> Floats:
         """Strongest line near (1,1) at each rod, Hz, median of its taps; when he tapped and (1,1) are told."""

@@ -1,0 +1,160 @@
+"""Which moves were made as told, by the pitch of the whole head after each.
+
+A turn of any rod moves the head's mean tension by the same amount, so the pitch in the middle tells how far and which
+way something was turned, not which rod. Moves of one round share what a turn does to this drum, which the log knows
+more or less; mistakes are weighed as accounts beside "as told" (drumtune.advice.slips). Turns in full turns, signed: up
+is tighter. The equations stand in docs/physics.md, section "Moves heard in the middle".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.advice.reading import Reading
+from drumtune.advice.slips import MISTAKE
+from drumtune.advice.turns import Move
+from drumtune.drum import Drum
+from drumtune.dsp.middle import Course
+from drumtune.physics.rods import RodResponse
+from drumtune.physics.synthesis import sounding_head
+
+Floats = NDArray[np.float64]
+KINDS = (0.0, -1.0, 2.0)
+"""What a mistake makes of a turn: nothing, the other way, twice."""
+MIDDLE_TAPS = 3
+"""Taps in the middle that are asked for before the first move and after each."""
+SURE = 0.9
+"""Probability from which a move is said not to have been made as told."""
+OWN = 1.0
+"""Deviation in cents of one step beyond turns and sound: what an uneven head adds, friction (our own; our own
+finite-element heads)."""
+SHARE = 0.1
+"""The same as a share of the step."""
+RATIOS = np.geomspace(0.2, 4.0, 61)
+"""What a turn may do to the whole head, over what is expected of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One move and what was heard of it.
+
+    Parameters
+    ----------
+    move
+        As told.
+    heard_cents, heard_sd_cents
+        Change of the head's pitch on the move, and its deviation.
+    expected_cents
+        What the move makes of it on this drum, all moves of the round counted.
+    likely
+        Signed turns that were most likely made.
+    probability
+        Of that account of this move.
+    sure
+        Whether `likely` may be relied on; where not, the move counts as made as told.
+    """
+
+    move: Move
+    heard_cents: float
+    heard_sd_cents: float
+    expected_cents: float
+    likely: float
+    probability: float
+    sure: bool
+
+    @property
+    def told(self) -> float:
+        """Signed turns asked for."""
+        return self.move.turns if self.move.action == "raise" else -self.move.turns
+
+    @property
+    def audible(self) -> bool:
+        """Whether a move of that size can be told from none: by two deviations."""
+        return abs(self.expected_cents) > 2.0 * math.hypot(self.heard_sd_cents, OWN)
+
+    @property
+    def missing(self) -> float:
+        """Signed turns that put the rod right: 0 where it was turned as told, or nothing surer is known."""
+        return self.told - self.likely if self.sure else 0.0
+
+
+def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> tuple[Made, ...]:
+    """Judge every move by the pitch of the head before the first and after each.
+
+    Parameters
+    ----------
+    course
+        Pitch after each move against that before the first.
+    moves
+        In the order they were made.
+    response
+        What a turn does to this drum as far as is known.
+
+    Raises
+    ------
+    ValueError
+        If there are no moves, or not a pitch for each.
+    """
+    if not moves or course.cents.size != len(moves):
+        raise ValueError(f"each of {len(moves)} moves wants a pitch, got {course.cents.size}")
+    told = np.array([move.turns if move.action == "raise" else -move.turns for move in moves])
+    step = np.eye(told.size) - np.eye(told.size, k=-1)
+    heard, spread = step @ course.cents, step @ course.covariance @ step.T
+    accounts = np.array(list(_accounts(told.size)))
+    one = response.gains[0] / response.rods
+    logs = _log_evidence(heard, spread, one * told * accounts, float(response.relative_sd[0]))
+    logs += np.log(MISTAKE) * (accounts != 1.0).sum(axis=1)
+    joint = np.exp(logs - logs.max())
+    joint /= joint.sum()
+    weight, ratio = joint.sum(axis=0), float(RATIOS @ joint.sum(axis=1))
+    made = []
+    for place, move in enumerate(moves):
+        chance = {kind: float(weight[accounts[:, place] == kind].sum()) for kind in (1.0, *KINDS)}
+        kind = max(chance, key=lambda kind: chance[kind])
+        sd, expected = math.sqrt(spread[place, place]), ratio * one * float(told[place])
+        likely, sure = float(kind * told[place]), chance[kind] > SURE
+        made.append(Made(move, float(heard[place]), sd, expected, likely, chance[kind], sure))
+    return tuple(made)
+
+
+def lowest_line(reading: Reading) -> tuple[float, float]:
+    """Where (0,1) of a head lies, Hz, and how fast it dies, 1/s: as read, or where it was not found, as computed."""
+    for mode in reading.modes:
+        if (mode.m, mode.n) == (0, 1) and mode.frequency_hz > 0.0 and math.isfinite(mode.decay_s):
+            return mode.frequency_hz, math.log(1000.0) / mode.decay_s
+    return computed_line(reading.drum, reading.tension)
+
+
+def computed_line(drum: Drum, tension: float) -> tuple[float, float]:
+    """The same of an even head at a mean tension (N/m)."""
+    head = sounding_head(drum, np.zeros(drum.rods), tension, count=1)
+    return float(head.frequencies[0]), float(head.decay_rates[0])
+
+
+def _accounts(moves: int) -> list[Floats]:
+    """What up to two mistakes make of each turn, as factors, shape (moves,) each."""
+    found = [np.ones(moves)]
+    for mistakes in (1, 2):
+        for places in combinations(range(moves), mistakes):
+            for kinds in product(KINDS, repeat=mistakes):
+                one = np.ones(moves)
+                one[list(places)] = kinds
+                found.append(one)
+    return found
+
+
+def _log_evidence(heard: Floats, spread: Floats, expected: Floats, ratio_sd: float) -> Floats:
+    """Log likelihood of the steps heard (M,) at each of `RATIOS` under each account's steps (A, M): shape (R, A)."""
+    steps = RATIOS[:, None, None] * expected
+    noise = spread + np.eye(heard.size) * (OWN**2 + np.square(SHARE * steps))[..., None, :]
+    off = heard - steps
+    square = np.einsum("ram,ram->ra", off, np.linalg.solve(noise, off[..., None])[..., 0])
+    log = -0.5 * (square + np.linalg.slogdet(noise)[1])
+    log -= 0.5 * np.square((RATIOS - 1.0) / ratio_sd)[:, None] + np.log(1.0 / RATIOS)[:, None]
+    return np.asarray(log)
