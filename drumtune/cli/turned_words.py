@@ -90,14 +90,14 @@ def as_json(heard: Heard) -> str:
                 "order": made.move.order,
                 "rod": made.move.rod,
                 "action": made.move.action,
-                "turns": made.move.turns,
+                "turns": number(made.move.turns, 4),
                 "expected_cents": number(made.expected_cents, 2),
                 "heard_cents": number(made.heard_cents, 2),
                 "heard_sd_cents": number(made.heard_sd_cents, 2),
                 "made": verdict(made),
-                "likely_turns": made.likely,
+                "likely_turns": number(made.likely, 4),
                 "probability": number(made.probability, 4),
-                "missing_turns": made.missing,
+                "missing_turns": number(made.missing, 4),
             }
             for made in heard.made
         ],

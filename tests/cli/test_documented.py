@@ -23,6 +23,7 @@ DOCS = Path(__file__).resolve().parents[2] / "docs"
 PAGES = {
     "even": "even", "demo": "even", "synth": "synth", "pair": "pair", "ring": "ring", "room": "room", "kit": "kit",
     "stand": "stand", "log": "log", "listen": "live", "serve": "live", "lesson": "lesson", "each": "even",
+    "turned": "log",
 }  # fmt: skip
 """Command, or first word of a schema's name, to its page."""
 SCHEMAS = {path.stem: json.loads(path.read_text(encoding="utf-8")) for path in sorted((DOCS / "schema").glob("*.json"))}
@@ -175,6 +176,10 @@ def test_answers_of_even_and_of_a_log_fit_their_schemas(answer):
     assert fits("log-show", answer("log show 2 --log a.sqlite3 --json"))["log"]["note"] == "a"
     assert fits("log-learned", answer("log learned --drum floor --log a.sqlite3 --json"))["pairs"] == 1
     fits("log-compare", answer("log compare 1 2 --log a.sqlite3 --json"))
+    signs = {"raise": "+", "lower": "-"}
+    moves = ",".join(f"{move['rod']}:{signs[move['action']]}{move['turns']}" for move in kept["moves"])
+    answer(f"synth moves.wav --drum floor --moves {moves} --log a.sqlite3")
+    assert fits("turned", answer("turned moves.wav --drum floor --log a.sqlite3 --json"))["taps_each"] == 3
 
 
 def test_answers_to_several_takes_fit_their_schema(answer, demo):

@@ -58,6 +58,7 @@ def for_recordings(good, out):
         "even": ("even", FILE, *STAND, "--csv", out / "o.csv", *pictures),
         "even, one of two": ("even", good["taps"], FILE, *STAND),
         "even, kept": ("even", FILE, "--taps-per-rod", 2, "--drum", "floor", "--log", good["log"]),
+        "turned": ("turned", FILE, "--drum", "floor", "--log", good["log"]),
         "ring": ("ring", FILE, "--diameter-in", 12, "--json", *pictures),
         "ring --compare": ("ring", good["clap"], "--compare", FILE),
         "room": ("room", FILE, *ROOM, "--save", out / "o.json", *pictures),
@@ -87,6 +88,7 @@ def for_logs(good, out):
     """Places a log goes."""
     words = {
         "even": (good["taps"], "--drum", "floor"),
+        "turned": (good["taps"], "--drum", "floor"),
         "ring": (good["clap"], "--drum", "floor"),
         "synth": (out / "o.wav", "--drum", "floor"),
         "pair": ("--drum", "floor"),
