@@ -12,7 +12,12 @@ from drumtune.physics.rods import RodResponse, rod_response
 
 DRUM = Drum(Head.of_film(6 * INCH, 10.0), 6)
 RESPONSE = rod_response(DRUM, float(air.tension(DRUM.head, 230.0, 1, 1)))
-MOVES = (Move(1, 3, "raise", 1 / 8), Move(2, 6, "lower", 1 / 8), Move(3, 1, "raise", 1 / 4), Move(4, 4, "raise", 1 / 16))
+MOVES = (
+    Move(1, 3, "raise", 1 / 8),
+    Move(2, 6, "lower", 1 / 8),
+    Move(3, 1, "raise", 1 / 4),
+    Move(4, 4, "raise", 1 / 16),
+)
 TOLD = np.array([1 / 8, -1 / 8, 1 / 4, 1 / 16])
 SD = 1.0
 
