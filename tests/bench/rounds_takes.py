@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
 from drumtune.advice.rounds import Kept, kept, taps_per_rod
-from drumtune.dsp.taps import find_taps, group_taps
+from drumtune.dsp.by_rod import group_taps
+from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.physics.rods import harmonic_projectors
 
