@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.audio import Recording
+from drumtune.dsp.by_rod import grouped
 from drumtune.dsp.gather import Candidates, Gatherer, grid_of
 from drumtune.dsp.likeness import judged
-from drumtune.dsp.taps import Rejected, Search, Tap, chosen, grouped, some, tap_at, usable_search
+from drumtune.dsp.taps import Rejected, Search, Tap, chosen, some, tap_at, usable_search
 from drumtune.errors import TakeError
 from drumtune.source import Source, Track
 
@@ -53,7 +54,7 @@ def listen(
     source
         The files; when there are as many as rods, each is one rod.
     rods, per_rod
-        As for `drumtune.dsp.taps.group_taps`.
+        As for `drumtune.dsp.by_rod.group_taps`.
     progress
         Called with the share done, 0...1.
 
@@ -68,7 +69,7 @@ def listen(
     AudioError
         If a file cannot be read or holds nothing to analyse.
     TakeError
-        As `drumtune.dsp.taps.taps_by_rod`.
+        As `drumtune.dsp.by_rod.taps_by_rod`.
     """
     tracks = source.tracks()
     apart = [[track] for track in tracks] if len(tracks) == rods > 1 else [tracks]

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from drumtune import streamed
 from drumtune.audio import read_take
-from drumtune.dsp.taps import taps_by_rod
+from drumtune.dsp.by_rod import taps_by_rod
 from drumtune.errors import AudioError, TakeError
 from drumtune.source import describe_take
 

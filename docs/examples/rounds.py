@@ -28,8 +28,9 @@ from drumtune.advice.rounds import Kept, kept, know, plan_round, taps_per_rod
 from drumtune.advice.synthetic_take import Recipe, play, play_middle
 from drumtune.advice.turns import Move, signed_turns, words
 from drumtune.drum import INCH, Drum, Head, HoopKind
+from drumtune.dsp.by_rod import group_taps
 from drumtune.dsp.middle import follow_middle
-from drumtune.dsp.taps import find_taps, group_taps
+from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.physics import air
 from drumtune.physics.rods import harmonic_projectors, rod_response

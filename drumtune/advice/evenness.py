@@ -73,7 +73,7 @@ def read_head(
     samples, sample_rate
         The take, one channel, shape (n,), and its rate in Hz.
     taps_by_rod
-        Taps at each rod, clockwise from the marked one (`drumtune.dsp.taps.group_taps`). Faulty ones are left out.
+        Taps at each rod, clockwise from the marked one (`drumtune.dsp.by_rod.group_taps`). Faulty ones are left out.
     drum
         The stand.
     air

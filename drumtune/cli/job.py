@@ -102,7 +102,7 @@ def listen(
     """
     from drumtune import streamed
     from drumtune.audio import read_whole
-    from drumtune.dsp.taps import taps_by_rod
+    from drumtune.dsp.by_rod import taps_by_rod
     from drumtune.source import describe_take
 
     source = describe_take(paths, channel, streamed.LONGEST)

@@ -15,7 +15,8 @@ from drumtune.advice.evenness import read_head
 from drumtune.advice.reading import Reading
 from drumtune.audio import read_recording
 from drumtune.drum import Drum, Head
-from drumtune.dsp.taps import Tap, find_taps, group_taps
+from drumtune.dsp.by_rod import group_taps
+from drumtune.dsp.taps import Tap, find_taps
 
 FOLDER = Path(__file__).parents[1] / "data" / "taps"
 

@@ -11,7 +11,7 @@ from takes_read import known, reading
 from drumtune.advice.evenness import _prepared, _usable, read_head
 from drumtune.advice.inversion.timing import FINENESS, aligned
 from drumtune.audio import read_recording
-from drumtune.dsp.taps import taps_by_rod
+from drumtune.dsp.by_rod import taps_by_rod
 from drumtune.physics.rods import harmonic_projectors
 
 EVEN = "take08"

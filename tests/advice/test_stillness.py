@@ -9,7 +9,7 @@ from takes_read import reading
 from drumtune.advice.evenness import read_head
 from drumtune.advice.synthetic_take import Recipe, play
 from drumtune.drum import INCH, Drum, Head
-from drumtune.dsp.taps import taps_by_rod
+from drumtune.dsp.by_rod import taps_by_rod
 from drumtune.errors import TakeError
 
 RATE = 44100

@@ -29,7 +29,8 @@ from pages_made import sound
 
 from drumtune.advice.evenness import read_head
 from drumtune.drum import INCH, Drum, Head
-from drumtune.dsp.taps import find_taps, taps_by_rod
+from drumtune.dsp.by_rod import taps_by_rod
+from drumtune.dsp.taps import find_taps
 from drumtune.session import RING
 
 TAKE = Path(__file__).parents[1] / "data" / "taps" / "take01.flac"

@@ -20,8 +20,9 @@ from drumtune.advice.made import MIDDLE_TAPS, computed_line, moves_made
 from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, taps_per_rod
 from drumtune.advice.turns import Move
+from drumtune.dsp.by_rod import group_taps
 from drumtune.dsp.middle import follow_middle
-from drumtune.dsp.taps import find_taps, group_taps
+from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.physics.rods import harmonic_projectors
 

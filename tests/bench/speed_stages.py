@@ -21,7 +21,7 @@ def moves() -> str:
     from drumtune.advice.evenness import read_head
     from drumtune.advice.turns import plan_moves
     from drumtune.cli.options import stand as drum_of
-    from drumtune.dsp.taps import taps_by_rod
+    from drumtune.dsp.by_rod import taps_by_rod
 
     rows = []
     for path, stand in takes():
@@ -75,8 +75,8 @@ def stages() -> str:
     from drumtune.advice.evenness import read_head
     from drumtune.cli.options import stand as drum_of
     from drumtune.drum import Head
+    from drumtune.dsp.by_rod import taps_by_rod
     from drumtune.dsp.partials import find_partials
-    from drumtune.dsp.taps import taps_by_rod
     from drumtune.physics.two_heads import TwoHeads
 
     path, stand = takes()[0]
