@@ -164,12 +164,13 @@ class Session:
         """Say, before any sound is fed, which frame of the microphone comes first; how many samples to leave out.
 
         If the microphone is the one that was open when an earlier run of the program was stopped, its sound is put
-        where it belongs in the time of the round, and strokes that were heard then are not counted again.
+        where it belongs in the time of the round, and strokes that were heard then are not counted again. What it kept
+        may begin before the mark: that run left out samples up to a border, and was stopped before it said so.
         """
         skip = 0
         before, self._before = self._before, None
-        if before is not None and first >= before.frame:
-            due = before.time + (first - before.frame) / self._rate
+        due = -1.0 if before is None else before.time + (first - before.frame) / self._rate
+        if due * self._rate > -0.5:
             self._begin = self._keep.border(due, self._rate)
             self._judge_from = self._begin + BEFORE
             skip = round((self._begin - due) * self._rate)
@@ -276,7 +277,7 @@ class Session:
         if self.state.phase != "reading" or before.phase != "reading":
             self._wanted_now = False
         if isinstance(event, Next | Restart) and not self.state.strokes:
-            self._checked = 0
+            self._checked, self._cut = 0, ()
             self._taps.clear()
             self._lines.clear()
             self._keep.clear()
@@ -402,13 +403,13 @@ class Session:
     def _save(self) -> None:
         mark = None if self._mark is None else [self._mark.source, self._mark.frame, self._mark.time]
         judged = self._judged if math.isfinite(self._judged) else None
-        plain = {"rate": self._rate, "clock": self.time, "mark": mark, "judged": judged}
+        plain = {"rate": self._rate, "clock": self.time, "mark": mark, "judged": judged, "cut": list(self._cut)}
         self._keep.save({**plain, "round": document(self.state)})
 
     def _resume(self, folder: Path) -> None:
         """Go on where an earlier run stopped, if it is the same kind of round; what is damaged is not taken up."""
         try:
-            state, rate, clock, mark, judged = _written_down(folder)
+            state, rate, clock, mark, judged, cut = _written_down(folder)
             if (state.rods, state.per_rod) != (self.state.rods, self.state.per_rod):
                 return
             self._rate = rate
@@ -421,13 +422,17 @@ class Session:
             return
         self.state, self._begin = state, clock + PAUSE
         self._mark, self._judged, self._until = mark, judged, judged
-        self._cut = tuple(time for time in counted if not self._keep.has(time - 0.2, time + RING))
-        if self._cut:
-            self.do(Forgot(self._cut))
+        new = tuple(time for time in counted if not self._keep.has(time - 0.2, time + RING))
+        awaited = (time for time in cut if all(abs(time - stroke.time) >= SAME for stroke in state.strokes))
+        self._cut = (*awaited, *new)
+        if new:
+            self.do(Forgot(new))
 
 
-def _written_down(folder: Path) -> tuple[Round, float, float, Mark, float]:
-    """Round, rate (Hz), clock, mark and the time up to which sound was judged, as `Session` wrote them down.
+def _written_down(folder: Path) -> tuple[Round, float, float, Mark, float, tuple[float, ...]]:
+    """What `Session` wrote down: round, rate (Hz), clock, mark, the time up to which sound was judged, strokes awaited.
+
+    Strokes awaited are those that an earlier stop cut off and that were not sent again yet, as times (s).
 
     Raises
     ------
@@ -440,9 +445,10 @@ def _written_down(folder: Path) -> tuple[Round, float, float, Mark, float]:
     source, frame, time = plain["mark"] or ("", 0, 0.0)
     mark = Mark(str(source), int(frame), float(time))
     judged = None if plain["judged"] is None else float(plain["judged"])
-    if not (0.0 <= rate <= FASTEST and all(math.isfinite(value) for value in (clock, mark.time, judged or 0.0))):
+    cut = tuple(float(time) for time in plain.get("cut", ()))
+    if not (0.0 <= rate <= FASTEST and all(math.isfinite(time) for time in (clock, mark.time, judged or 0.0, *cut))):
         raise ValueError("no session has such a rate or time")
-    return state, rate, clock, mark, -math.inf if judged is None else judged
+    return state, rate, clock, mark, -math.inf if judged is None else judged, cut
 
 
 def _moved(tap: Tap, by: float, fault: str | None = None) -> Tap:

@@ -14,7 +14,7 @@ from drumtune.advice.turns import Move
 from drumtune.dsp import stream
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
-from drumtune.session import AFTER, BEFORE, Session
+from drumtune.session import AFTER, BEFORE, RING, Session
 
 TAKE = Path(__file__).parent / "data" / "taps" / "take13.flac"
 RATE = 44100.0
@@ -238,6 +238,76 @@ def test_a_record_with_a_value_no_round_has_begins_the_round_anew(tmp_path, dama
     assert again.heard() == (None,) * 6
     again.listen(RATE)
     again.feed(np.zeros(1000))
+
+
+class Sender:
+    """What a page does with a microphone's blocks: keeps them until they are safe, and sends all it kept when asked."""
+
+    def __init__(self, samples, rate, size=1024):
+        self.rate = rate
+        self.blocks = [(start, samples[start : start + size]) for start in range(0, samples.size, size)]
+        self.first = 0
+
+    def send(self, session, upto):
+        """Send a session the blocks that are kept, up to one of them."""
+        session.listen(self.rate, "m")
+        kept = [(start, block) for start, block in self.blocks[:upto] if start + block.size > self.first]
+        begin = kept[0][0] + session.place("m", kept[0][0])
+        for start, block in kept:
+            session.feed(block[max(begin - start, 0) :])
+            self.first = max(self.first, session.safe)
+        return session
+
+
+def frames(session):
+    """Each piece of sound that is kept, by its first frame of the microphone; and the frames of the taps."""
+    mark, rate = session._mark, session._rate
+    start = session._keep.whole()[0]
+    pieces = {mark.frame + round(number * session._keep._size - mark.time * rate): chunk
+              for number, chunk in session._keep._kept.items()}  # fmt: skip
+    taps = [mark.frame + (tap.onset + start - mark.time) * rate for group in session.take().groups for tap in group]
+    return pieces, np.array(taps)
+
+
+@pytest.fixture(scope="module")
+def never_stopped(sound):
+    """Sound and taps of a session that hears the take in one go, as `frames` gives them."""
+    return frames(Sender(*sound).send(Session(6, 3), None))
+
+
+@pytest.mark.parametrize("stops", [
+    *((k,) for k in range(120, 1080, 137)), (400, 400), (400, 401), (487, 490), (661, 700), (661, 661, 664, 790)
+])  # fmt: skip
+def test_sound_sent_again_after_kills_is_the_very_sound_the_microphone_heard(sound, never_stopped, tmp_path, stops):
+    """Each stop ends a run when the microphone has given so many blocks; the next one goes on from the files alone.
+
+    After each comes a run that is ended before it hears anything.
+    """
+    samples, rate = sound
+    page = Sender(samples, rate)
+    for stop in stops:
+        page.send(Session(6, 3, tmp_path), stop)
+        Session(6, 3, tmp_path).listen(rate, "m")
+    session = page.send(Session(6, 3, tmp_path), None)
+    assert session.wants_reading
+    pieces, taps = frames(session)
+    whole, wanted = never_stopped
+    end = taps[-1] + RING * rate  # later sound is kept as it happens to have come in
+    assert {first for first in pieces if first < end} == {first for first in whole if first < end}
+    for first, piece in pieces.items():
+        assert np.array_equal(piece, samples[first : first + piece.size].astype(np.float32))
+    assert np.allclose(taps, wanted, rtol=0, atol=0.05)
+
+
+def test_a_stroke_awaited_from_the_page_does_not_count_in_a_round_begun_anew(sound, tmp_path):
+    samples, rate = sound
+    page = Sender(samples, rate)
+    stop = round((find_taps(samples, rate).taps[2].onset + 0.7) * rate) // 1024
+    page.send(Session(6, 3, tmp_path), stop)
+    again = Session(6, 3, tmp_path)
+    assert sum(not stroke.fault for stroke in again.state.strokes) == 2  # the third is awaited
+    again.do(rounds.Restart())
+    assert page.send(Session(6, 3, tmp_path), stop).state.strokes == ()
 
 
 def test_a_cut_off_record_of_sound_asks_for_that_tap_again(sound, tmp_path):
