@@ -10,6 +10,7 @@ Each part measures one thing and writes its own marked stretch of docs/accuracy.
     decay      T20 and T30 beside pyrato and pyroomacoustics (extra `reference`)
     rods       pulls beside a reader of the strongest line; needs FOLDERs of takes with truth.json (make_takes.py)
     given      the same for takes that another program made
+    moves      moves heard by taps in the middle of the head
     taps       taps found beside librosa's onset detection (needs Debian's sonic-pi-samples)
 
 Seeds are fixed, so the same machine writes the same figures. rounds.py and speed.py add parts of their own.
@@ -53,6 +54,7 @@ def section(title: str, prose: str, rows: str, after: str = "") -> str:
 def parts() -> dict[str, Callable[[list[Path]], str]]:
     """What can be measured; each module is loaded with the rest, for it is small."""
     import accuracy_lines
+    import accuracy_moves
     import accuracy_rods
     import accuracy_sound
 
@@ -63,6 +65,7 @@ def parts() -> dict[str, Callable[[list[Path]], str]]:
         "decay": accuracy_sound.decay,
         "rods": accuracy_rods.rods,
         "given": accuracy_rods.given,
+        "moves": accuracy_moves.moves,
         "taps": accuracy_sound.taps,
     }
 

@@ -111,11 +111,11 @@ class Takes:
         self.checks += [float(turn) for turn in right[right != 0.0]]
         return right
 
-    def record_middle(self, states: Floats) -> tuple[Floats, int]:
+    def record_middle(self, states: Floats, level: str = "room") -> tuple[Floats, int]:
         """Samples of a few taps in the middle of the head in each of its states (cents at the rods), and the rate."""
         hidden = self.hidden
         mil = hidden.drum.head.thickness / drums.MIL
-        take = maker.Take("room", hidden.drum.rods, 1, hidden.drum.head.radius, mil, 0.0, 0.0, hidden.rim)
+        take = maker.Take(level, hidden.drum.rods, 1, hidden.drum.head.radius, mil, 0.0, 0.0, hidden.rim)
         rng = np.random.default_rng([self.seed, 9, self.taken])
         film = drums.Film.of_mil(take.radius, mil)
         heads = []
