@@ -226,7 +226,7 @@ def play_takes(path: Path, count: int, lines: int, seed: int, *, rough: bool, ch
     """Both players on takes, drum by drum; what came of each is added to the file."""
     from rounds_takes import Takes
 
-    done = {(entry["player"], entry["number"]) for entry in saved(path)}
+    done = {(entry["player"], entry["number"]) for entry in saved(path) if entry["seed"] == seed}
     games = [("log", number) for number in range(count)] + [("line", number) for number in range(lines)]
     for player, number in games:
         if (player, number) in done:
@@ -254,9 +254,12 @@ def saved(path: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
-def runs_of(entries: Sequence[dict[str, Any]], player: str) -> list[Run]:
-    """Runs of one player."""
-    return [Run(entry["spreads"], entry["misread"]) for entry in entries if entry["player"] == player]
+def runs_of(entries: Sequence[dict[str, Any]], player: str, **kind: bool) -> list[Run]:
+    """Runs of one player: `rough` or not, `checked` or not."""
+    kind = {"rough": False, "checked": False} | kind
+    chosen = [entry for entry in entries if entry["player"] == player]
+    chosen = [entry for entry in chosen if all(entry.get(name, False) == kind[name] for name in kind)]
+    return [Run(entry["spreads"], entry["misread"]) for entry in chosen]
 
 
 def errors_of(entries: Sequence[dict[str, Any]]) -> Errors:
@@ -298,5 +301,5 @@ def row(name: str, runs: list[Run]) -> str:
     return (
         f"| {name} | {len(runs)} | {f['start']:.0f} | {rounds(f['median'])} | {rounds(f['p90'])} | "
         f"{100 * f['three']:.0f} / {100 * f['five']:.0f} / {100 * f['reached']:.0f} % | "
-        f"{100 * f['worse']:.0f} % ({100 * f['worse_clean']:.0f} %) | {f['end']:.0f} / {f['end_p90']:.0f} |"
+        f"{100 * f['worse']:.1f} % ({100 * f['worse_clean']:.1f} %) | {f['end']:.0f} / {f['end_p90']:.0f} |"
     )

@@ -57,7 +57,7 @@ def test_the_one_who_is_told_everything_leaves_no_spread_that_turns_can_take():
 
 def test_the_page_says_whether_the_aim_was_met():
     met = {"median": 3.0, "p90": 5.0, "worse": 0.04, "worse_clean": 0.0}
-    assert "Takes: 3, 5, and 4 % (0 %" in rounds_page.verdict(met)
+    assert "Takes, first row: 3, 5, and 4.0 % (0.0 %" in rounds_page.verdict(met)
     assert "more than 8" in rounds_page.verdict(met | {"p90": 99})
 
 
