@@ -15,12 +15,14 @@ from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from drumtune.advice.reading import Reading
 from drumtune.advice.slips import MISTAKE
 from drumtune.advice.turns import Move
 from drumtune.drum import Drum
 from drumtune.dsp.middle import Course
+from drumtune.errors import TakeError
 from drumtune.physics.rods import RodResponse
 from drumtune.physics.synthesis import sounding_head
 
@@ -31,6 +33,8 @@ MIDDLE_TAPS = 3
 """Taps in the middle that are asked for before the first move and after each."""
 SURE = 0.9
 """Probability from which a move is said not to have been made as told."""
+UNLIKELY = 1e-6
+"""Chance of what was heard under the best account, below which the taps are not taken for taps in the middle."""
 OWN = 1.0
 """Deviation in cents of one step beyond turns and sound: what an uneven head adds, friction (our own; our own
 finite-element heads)."""
@@ -100,6 +104,8 @@ def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> 
     ------
     ValueError
         If there are no moves, or not a pitch for each.
+    TakeError
+        ``"unlike"``: no account of the moves foretells such pitches.
     """
     if not moves or course.cents.size != len(moves):
         raise ValueError(f"each of {len(moves)} moves wants a pitch, got {course.cents.size}")
@@ -108,7 +114,15 @@ def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> 
     heard, spread = step @ course.cents, step @ course.covariance @ step.T
     accounts = np.array(list(_accounts(told.size)))
     one = response.gains[0] / response.rods
-    logs = _log_evidence(heard, spread, one * told * accounts, float(response.relative_sd[0]))
+    logs, square = _log_evidence(heard, spread, one * told * accounts, float(response.relative_sd[0]))
+    if float(chdtrc(told.size, square.min())) < UNLIKELY:
+        worst = int(np.abs(heard).argmax())
+        raise TakeError(
+            f"the head's pitch went by {heard[worst]:+.0f} cents on move {moves[worst].order}, which such turns cannot "
+            "do: tap in the middle of the head, gently and always alike, and leave the microphone where it is",
+            reason="unlike",
+            estimate=course,
+        )
     logs += np.log(MISTAKE) * (accounts != 1.0).sum(axis=1)
     joint = np.exp(logs - logs.max())
     joint /= joint.sum()
@@ -149,12 +163,15 @@ def _accounts(moves: int) -> list[Floats]:
     return found
 
 
-def _log_evidence(heard: Floats, spread: Floats, expected: Floats, ratio_sd: float) -> Floats:
-    """Log likelihood of the steps heard (M,) at each of `RATIOS` under each account's steps (A, M): shape (R, A)."""
+def _log_evidence(heard: Floats, spread: Floats, expected: Floats, ratio_sd: float) -> tuple[Floats, Floats]:
+    """Log likelihood of the steps heard (M,) at each of `RATIOS` under each account's steps (A, M), and chi-square.
+
+    Both have the shape (R, A); the belief in the ratio counts in the first alone.
+    """
     steps = RATIOS[:, None, None] * expected
     noise = spread + np.eye(heard.size) * (OWN**2 + np.square(SHARE * steps))[..., None, :]
     off = heard - steps
     square = np.einsum("ram,ram->ra", off, np.linalg.solve(noise, off[..., None])[..., 0])
     log = -0.5 * (square + np.linalg.slogdet(noise)[1])
     log -= 0.5 * np.square((RATIOS - 1.0) / ratio_sd)[:, None] + np.log(1.0 / RATIOS)[:, None]
-    return np.asarray(log)
+    return np.asarray(log), np.asarray(square)

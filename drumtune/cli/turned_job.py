@@ -12,7 +12,15 @@ if TYPE_CHECKING:
     from drumtune.advice.made import Made
     from drumtune.audio import Recording
     from drumtune.dsp.taps import Tap
-    from drumtune.store.records import KeptStand
+    from drumtune.physics.rods import RodResponse
+    from drumtune.store.records import Entry, KeptStand
+
+MOST_EACH = 10
+"""Most taps at a stop."""
+TOLD = 40
+"""Most times of taps that are told."""
+MOST_LEFT = 0.3
+"""Share of a tap's rms that the lines may leave: noise leaves 0.7, drums in noisy rooms 0.05."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +40,31 @@ def do(sound: Path, drum: KeptStand, log: Path, channel: int | None = None) -> H
     Raises
     ------
     DrumtuneError
-        If nothing was advised, the recording cannot be read, or it has not as many taps before and after each move.
+        If nothing was advised, the recording cannot be read, has not as many taps before and after each move, or they
+        are not of the middle.
     """
-    import numpy as np
-
-    from drumtune.advice.made import lowest_line, moves_made
     from drumtune.advice.rounds import know
     from drumtune.audio import read_recording
     from drumtune.cli import round_job
-    from drumtune.dsp.middle import follow_middle
+    from drumtune.errors import TakeError
+
+    entries = _advised(drum, log)
+    response = know(drum.stand.drum, round_job.chain(entries)).response
+    recording = read_recording(sound, channel)
+    try:
+        return _judged(recording, entries[-1], response)
+    except TakeError as failure:
+        raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
+
+
+def _advised(drum: KeptStand, log: Path) -> tuple[Entry, ...]:
+    """Entries of the drum, the last of which advised moves.
+
+    Raises
+    ------
+    LogError
+        If there is none, or it advised none.
+    """
     from drumtune.store import LogError, opened, queries
 
     with opened(log) as connection:
@@ -48,20 +72,43 @@ def do(sound: Path, drum: KeptStand, log: Path, channel: int | None = None) -> H
     name = drum.stand.name
     if not entries:
         raise LogError(f"nothing was read of {name!r} yet: drumtune even TAKE --drum {name}")
-    moves = entries[-1].plan.moves
-    if not moves:
+    if not entries[-1].plan.moves:
         raise LogError(f"take {entries[-1].number}, the last of {name!r}, advised no moves: there is nothing to hear")
-    recording = read_recording(sound, channel)
-    onsets = np.array([tap.onset for tap in _taps(recording, len(moves), sound)])
-    each = onsets.size // (len(moves) + 1)
-    near, decay_rate = lowest_line(entries[-1].reading)
+    return entries
+
+
+def _judged(recording: Recording, entry: Entry, response: RodResponse) -> Heard:
+    """What was made of an entry's moves.
+
+    Raises
+    ------
+    TakeError
+        ``"count"`` or ``"unlike"``.
+    """
+    import numpy as np
+
+    from drumtune.advice.made import lowest_line, moves_made
+    from drumtune.dsp.middle import follow_middle
+    from drumtune.errors import TakeError
+
+    moves = entry.plan.moves
+    near, decay_rate = lowest_line(entry.reading)
+    taps = _taps(recording, len(moves))
+    each = len(taps) // (len(moves) + 1)
     stops = np.repeat(np.arange(len(moves) + 1), each)
+    onsets = np.array([tap.onset for tap in taps])
     course = follow_middle(recording.samples, recording.sample_rate, onsets, stops, near=near, decay_rate=decay_rate)
-    response = know(drum.stand.drum, round_job.chain(entries)).response
-    return Heard(name, entries[-1].number, each, course.frequency, moves_made(course, moves, response))
+    if course.left > MOST_LEFT:
+        raise TakeError(
+            f"the taps have no line in common near {near:.0f} Hz, where (0,1) should be: tap in the middle of the head, "
+            "gently, with the microphone near",
+            reason="unlike",
+            estimate=course,
+        )
+    return Heard(entry.drum, entry.number, each, course.frequency, moves_made(course, moves, response))
 
 
-def _taps(recording: Recording, moves: int, sound: Path) -> Sequence[Tap]:
+def _taps(recording: Recording, moves: int) -> Sequence[Tap]:
     """Usable taps, as many before the first move as after each.
 
     Raises
@@ -72,15 +119,12 @@ def _taps(recording: Recording, moves: int, sound: Path) -> Sequence[Tap]:
     from drumtune.dsp.taps import find_taps
     from drumtune.errors import TakeError
 
-    try:
-        taps = [tap for tap in find_taps(recording.samples, recording.sample_rate).taps if tap.usable]
-    except TakeError as failure:
-        raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
-    if not taps or len(taps) % (moves + 1):
-        times = ", ".join(f"{tap.onset:.1f}" for tap in taps)
+    taps = [tap for tap in find_taps(recording.samples, recording.sample_rate).taps if tap.usable]
+    if not taps or len(taps) % (moves + 1) or len(taps) > MOST_EACH * (moves + 1):
+        times = ", ".join(f"{tap.onset:.1f}" for tap in taps[:TOLD]) + ", ..." * (len(taps) > TOLD)
         raise TakeError(
-            f"{sound}: {len(taps)} taps found (at {times} s), and {moves} move{'s' * (moves != 1)} want the same "
-            f"number {moves + 1} times, before the first and after each: tap again, three times each time",
+            f"{len(taps)} taps found (at {times} s), and {moves} move{'s' * (moves != 1)} want the same number "
+            f"{moves + 1} times, before the first and after each, {MOST_EACH} at most: tap again, three each time",
             reason="count",
             estimate=taps,
         )

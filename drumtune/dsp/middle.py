@@ -22,7 +22,7 @@ from drumtune.dsp.tap_spectra import Taps, Window, plain_spectra, spectra
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 WINDOW = Window(2.0, 0.9)
-TARGET = 2000.0
+TARGET = 4000.0
 """Sample rate the work is done at, Hz."""
 STEADY = 10.0
 """How long hum is taken to stay as it is, s."""

@@ -68,13 +68,16 @@ def test_moves_made_as_told_are_said_to_be(folder, command, moves):
 
 
 @pytest.mark.parametrize(("taps", "words"), [
-    ("take.wav", "want the same number"), ("nothing.wav", "nothing.wav"), ("log.sqlite3", "not audio"),
+    ("take.wav", "want the same number"), ("round.wav", "which such turns cannot do"),
+    ("nothing.wav", "nothing.wav"), ("log.sqlite3", "not audio"),
 ])  # fmt: skip
 def test_what_cannot_be_heard_is_refused_in_one_line(folder, command, moves, taps, words):
     assert len(moves) > 1
     sound = folder / taps
     if taps == "take.wav":
         sound = played(folder, command, moves[1:])
+    if taps == "round.wav":  # taps near the rods, as many as the moves ask for
+        command("synth", sound, *SIZES, "--pulls", PULLS, "--taps-per-rod", len(moves) + 1, "--mean-hz", 250)
     status, out, err = command("turned", sound, "--drum", "rack", "--log", folder / "log.sqlite3")
     assert (status, out) == (2, "")
     assert err.count("\n") == 1
