@@ -100,8 +100,8 @@ def _judged(recording: Recording, entry: Entry, response: RodResponse) -> Heard:
     course = follow_middle(recording.samples, recording.sample_rate, onsets, stops, near=near, decay_rate=decay_rate)
     if course.left > MOST_LEFT:
         raise TakeError(
-            f"the taps have no line in common near {near:.0f} Hz, where (0,1) should be: tap in the middle of the head, "
-            "gently, with the microphone near",
+            f"the taps have no line in common near {near:.0f} Hz, where (0,1) should be: tap in the middle of the "
+            "head, gently, with the microphone near",
             reason="unlike",
             estimate=course,
         )

@@ -8,8 +8,9 @@ import soundfile
 
 from drumtune.advice.synthetic_take import Recipe, play
 from drumtune.audio import write_wav
+from drumtune.cli import round_job
 from drumtune.drum import INCH, Drum, Head
-from drumtune.store import changes, opened
+from drumtune.store import changes, opened, queries
 
 FILE = "FILE"
 STAND = ("--diameter-in", "12", "--rods", "6", "--taps-per-rod", "2")
@@ -46,6 +47,10 @@ def material(folder, kept_stand):
     (folder / "kit.toml").write_text(KIT)
     with opened(folder / "log.sqlite3", writing=True) as connection:
         changes.add_stand(connection, kept_stand)
+    with opened(folder / "log.sqlite3") as connection:
+        drum = queries.stand(connection, kept_stand.name)
+    advised, _ = round_job.do([folder / "taps.wav"], drum, folder / "log.sqlite3", round_job.Asked(), taps_per_rod=2)
+    assert advised.plan.moves  # for what is asked of them
     return {path.stem: path for path in folder.iterdir()}
 
 
