@@ -37,7 +37,9 @@ PROSE = """`python tests/bench/accuracy.py moves`. Twelve hidden drums of `round
 cents uneven, a turn doing half to twice what sizes say), five rods of each turned by 1/16, 1/8 or 1/4, three taps in
 the middle before the first move and after each, and three more when nothing was turned, 8 mm off it both ways
 (standard deviation); finite elements, levels as under "Pulls at the rods". A step's error is what was heard less the
-mean over the rods of what their own pitches did, in cents; z is it over the stated deviation. Then the program is told
+mean over the rods of what their own pitches did, in cents; z is it over the stated deviation, which is that of
+the sound alone: what an uneven head adds in second order, up to a tenth of the step, is not in it. Then the program is
+told
 that one of the moves, each in turn, should have been the other way, or that a sixth one of some size should have been
 made when nothing was: how many of these mistakes it claims, and no others, knowing the drum by its sizes alone. Blamed
 wrongly: moves made as told that it claims were not."""
