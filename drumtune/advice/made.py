@@ -112,7 +112,7 @@ def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> 
     told = np.array([move.turns if move.action == "raise" else -move.turns for move in moves])
     step = np.eye(told.size) - np.eye(told.size, k=-1)
     heard, spread = step @ course.cents, step @ course.covariance @ step.T
-    accounts = np.array(list(_accounts(told.size)))
+    accounts = np.array(_accounts(told.size))
     one = response.gains[0] / response.rods
     logs, square = _log_evidence(heard, spread, one * told * accounts, float(response.relative_sd[0]))
     if float(chdtrc(told.size, square.min())) < UNLIKELY:
@@ -164,14 +164,15 @@ def _accounts(moves: int) -> list[Floats]:
 
 
 def _log_evidence(heard: Floats, spread: Floats, expected: Floats, ratio_sd: float) -> tuple[Floats, Floats]:
-    """Log likelihood of the steps heard (M,) at each of `RATIOS` under each account's steps (A, M), and chi-square.
+    """Log evidence of the steps heard (M,) at each of `RATIOS` for each account's steps (A, M), and chi-square.
 
-    Both have the shape (R, A); the belief in the ratio counts in the first alone.
+    Both have the shape (R, A); the belief in the ratio counts in the first alone. The first account is "as told".
     """
-    steps = RATIOS[:, None, None] * expected
-    noise = spread + np.eye(heard.size) * (OWN**2 + np.square(SHARE * steps))[..., None, :]
-    off = heard - steps
-    square = np.einsum("ram,ram->ra", off, np.linalg.solve(noise, off[..., None])[..., 0])
-    log = -0.5 * (square + np.linalg.slogdet(noise)[1])
-    log -= 0.5 * np.square((RATIOS - 1.0) / ratio_sd)[:, None] + np.log(1.0 / RATIOS)[:, None]
-    return np.asarray(log), np.asarray(square)
+    as_told = RATIOS[:, None] * expected[0]
+    noise = spread + np.eye(heard.size) * (OWN**2 + np.square(SHARE * as_told))[:, None, :]
+    off = heard - RATIOS[:, None, None] * expected
+    square = np.einsum("ram,rma->ra", off, np.linalg.solve(noise, off.transpose(0, 2, 1)))
+    believed = np.log(RATIOS) - 0.5 * np.square(
+        (RATIOS - 1.0) / ratio_sd
+    )  # RATIOS stand as far apart as they are large
+    return np.asarray((believed - 0.5 * np.linalg.slogdet(noise)[1])[:, None] - 0.5 * square), np.asarray(square)
