@@ -42,8 +42,10 @@ def played(folder, command, moves, **changed):
 def test_a_move_made_the_other_way_is_told_and_how_to_put_it_right(folder, command, moves):
     largest = max(moves, key=lambda move: move["turns"])
     sound = played(folder, command, moves, **{f"r{largest['rod']}": -1})
-    status, out, err = command("turned", sound, "--drum", "rack", "--log", folder / "log.sqlite3")
+    picture = folder / "moves.png"
+    status, out, err = command("turned", sound, "--drum", "rack", "--log", folder / "log.sqlite3", "--plot", picture)
     assert (status, err) == (0, "")
+    assert picture.read_bytes().startswith(b"\x89PNG")
     assert out.count("the other way") == 1
     told = next(line for line in out.splitlines() if "the other way" in line).split()
     assert [int(word) for word in told[:2]] == [largest["order"], largest["rod"]]

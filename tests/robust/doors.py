@@ -6,7 +6,8 @@
 import numpy as np
 import soundfile
 
-from drumtune.advice.synthetic_take import Recipe, play
+from drumtune.advice.synthetic_take import Recipe, play, play_moves
+from drumtune.advice.turns import signed_turns
 from drumtune.audio import write_wav
 from drumtune.cli import round_job
 from drumtune.drum import INCH, Drum, Head
@@ -41,7 +42,8 @@ def burst(rate=8000):
 def material(folder, kept_stand):
     """Write the good files into a folder; {name: path}."""
     drum = Drum(Head.of_film(6 * INCH, 10), 6)
-    taps = play(Recipe(drum, (0.0, 20.0, -30.0, 10.0, 0.0, 0.0), 210.0, 2, gap=0.6, pause=0.3), 8000)
+    recipe = Recipe(drum, (0.0, 20.0, -30.0, 10.0, 0.0, 0.0), 210.0, 2, gap=0.6, pause=0.3)
+    taps = play(recipe, 8000)
     write_wav(folder / "taps.wav", taps, 8000)
     soundfile.write(folder / "clap.wav", burst(), 8000)
     (folder / "kit.toml").write_text(KIT)
@@ -50,7 +52,9 @@ def material(folder, kept_stand):
     with opened(folder / "log.sqlite3") as connection:
         drum = queries.stand(connection, kept_stand.name)
     advised, _ = round_job.do([folder / "taps.wav"], drum, folder / "log.sqlite3", round_job.Asked(), taps_per_rod=2)
-    assert advised.plan.moves  # for what is asked of them
+    turns = [signed_turns([move], 6) for move in advised.plan.moves]
+    assert turns  # for what is asked of them
+    write_wav(folder / "moves.wav", play_moves(recipe, turns, 8000), 8000)
     return {path.stem: path for path in folder.iterdir()}
 
 
@@ -63,7 +67,7 @@ def for_recordings(good, out):
         "even": ("even", FILE, *STAND, "--csv", out / "o.csv", *pictures),
         "even, one of two": ("even", good["taps"], FILE, *STAND),
         "even, kept": ("even", FILE, "--taps-per-rod", 2, "--drum", "floor", "--log", good["log"]),
-        "turned": ("turned", FILE, "--drum", "floor", "--log", good["log"]),
+        "turned": ("turned", FILE, "--drum", "floor", "--log", good["log"], "--plot", out / "o.png"),
         "ring": ("ring", FILE, "--diameter-in", 12, "--json", *pictures),
         "ring --compare": ("ring", good["clap"], "--compare", FILE),
         "room": ("room", FILE, *ROOM, "--save", out / "o.json", *pictures),
@@ -127,6 +131,7 @@ def for_outputs(good, out):
         "even --plot": (*taps, "--plot", FILE),
         "even --csv": (*taps, "--csv", FILE),
         "even --report": (*taps, "--report", FILE),
+        "turned --plot": ("turned", good["moves"], "--drum", "floor", "--log", good["log"], "--plot", FILE),
         "ring --plot": (*hit, "--plot", FILE),
         "ring --report": (*hit, "--report", FILE),
         "room --plot": (*room, "--plot", FILE),
