@@ -20,7 +20,7 @@ def example():
 
 
 def test_a_round_of_synth_even_and_turn_brings_the_hidden_drum_nearer(example, monkeypatch, capsys):
-    monkeypatch.setattr("sys.argv", ["rounds.py", "--rounds", "1", "--seed", "4"])
+    monkeypatch.setattr("sys.argv", ["rounds.py", "--rounds", "1", "--seed", "4", "--checked"])
     example.main()
     told = capsys.readouterr().out
     before = int(told.split("true spread ")[1].split()[0])

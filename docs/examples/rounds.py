@@ -1,12 +1,12 @@
 """A drum nobody knows is made even in rounds: synth -> even -> turn, until its true spread is under 12 cents.
 
-    python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1] [--unchecked]
+    python docs/examples/rounds.py [--drums 1] [--rounds 6] [--seed 1] [--checked]
 
 The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, for each
 pattern of turns; one-sided ones less where the film slides on the rim), what friction holds back until the next round,
 how sloppy the hand is and which move it misreads: all drawn at random and never told to the program, which hears the
-taps only. Between moves the player taps in the middle and puts right what the program hears was not made as told; with
---unchecked moves are made blindly.
+taps only. With --checked the player taps in the middle between moves, and puts right what the program hears was not
+made as told.
 """
 
 from __future__ import annotations
@@ -198,7 +198,7 @@ def checked(hidden: HiddenDrum, known: Learned, reading: Reading, moves: tuple[M
 
 
 def rounds_needed(
-    hidden: HiddenDrum, most: int, seed: int, *, unchecked: bool = False
+    hidden: HiddenDrum, most: int, seed: int, *, check_moves: bool = False
 ) -> tuple[int | None, list[float]]:
     """Work on a drum; rounds until its true spread is under `DONE` (None: never), and the spreads."""
     log: list[Kept] = []
@@ -212,7 +212,7 @@ def rounds_needed(
         tell(number, reading, plan.moves, plan.expected_spread_cents)
         turned = signed_turns(plan.moves, hidden.drum.rods)
         order = [move.rod - 1 for move in plan.moves]
-        check = None if unchecked else checked(hidden, known, reading, plan.moves, seed + number)
+        check = checked(hidden, known, reading, plan.moves, seed + number) if check_moves else None
         hidden.turn(turned, order=order, check=check)
         spreads.append(hidden.spread)
         print(f"  after round {number + 1} the true spread is {hidden.spread:.0f} cents")
@@ -232,14 +232,14 @@ def main() -> None:
     parser.add_argument("--drums", type=int, default=1)
     parser.add_argument("--rounds", type=int, default=6, help="most rounds per drum")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--unchecked", action="store_true", help="moves are made without taps in the middle")
+    parser.add_argument("--checked", action="store_true", help="taps in the middle between moves")
     asked = parser.parse_args()
     all_needed: list[int | None] = []
     worse: list[bool] = []
     for number in range(asked.drums):
         hidden = hidden_drum(asked.seed + number, (8, 6, 10)[number % 3])
         print(f"drum {number + 1}: {hidden.drum.rods} rods, true spread {hidden.spread:.0f} cents")
-        needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number), unchecked=asked.unchecked)
+        needed, spreads = rounds_needed(hidden, asked.rounds, 100 * (asked.seed + number), check_moves=asked.checked)
         print(f"rounds needed: {needed if needed is not None else f'more than {asked.rounds}'}", flush=True)
         all_needed.append(needed)
         worse += [after > before + WORSE for before, after in pairwise(spreads)]
