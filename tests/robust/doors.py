@@ -3,6 +3,9 @@
 `material` writes the good files the other places of a command need; `doors` gives the places by name.
 """
 
+import shutil
+from pathlib import Path
+
 import numpy as np
 import soundfile
 
@@ -49,9 +52,10 @@ def material(folder, kept_stand):
     (folder / "kit.toml").write_text(KIT)
     with opened(folder / "log.sqlite3", writing=True) as connection:
         changes.add_stand(connection, kept_stand)
-    with opened(folder / "log.sqlite3") as connection:
+    log = Path(shutil.copy(folder / "log.sqlite3", folder / "advised.sqlite3"))
+    with opened(log) as connection:
         drum = queries.stand(connection, kept_stand.name)
-    advised, _ = round_job.do([folder / "taps.wav"], drum, folder / "log.sqlite3", round_job.Asked(), taps_per_rod=2)
+    advised, _ = round_job.do([folder / "taps.wav"], drum, log, round_job.Asked(), taps_per_rod=2)
     turns = [signed_turns([move], 6) for move in advised.plan.moves]
     assert turns  # for what is asked of them
     write_wav(folder / "moves.wav", play_moves(recipe, turns, 8000), 8000)
@@ -67,7 +71,7 @@ def for_recordings(good, out):
         "even": ("even", FILE, *STAND, "--csv", out / "o.csv", *pictures),
         "even, one of two": ("even", good["taps"], FILE, *STAND),
         "even, kept": ("even", FILE, "--taps-per-rod", 2, "--drum", "floor", "--log", good["log"]),
-        "turned": ("turned", FILE, "--drum", "floor", "--log", good["log"], "--plot", out / "o.png"),
+        "turned": ("turned", FILE, "--drum", "floor", "--log", good["advised"], "--plot", out / "o.png"),
         "ring": ("ring", FILE, "--diameter-in", 12, "--json", *pictures),
         "ring --compare": ("ring", good["clap"], "--compare", FILE),
         "room": ("room", FILE, *ROOM, "--save", out / "o.json", *pictures),
@@ -131,7 +135,7 @@ def for_outputs(good, out):
         "even --plot": (*taps, "--plot", FILE),
         "even --csv": (*taps, "--csv", FILE),
         "even --report": (*taps, "--report", FILE),
-        "turned --plot": ("turned", good["moves"], "--drum", "floor", "--log", good["log"], "--plot", FILE),
+        "turned --plot": ("turned", good["moves"], "--drum", "floor", "--log", good["advised"], "--plot", FILE),
         "ring --plot": (*hit, "--plot", FILE),
         "ring --report": (*hit, "--report", FILE),
         "room --plot": (*room, "--plot", FILE),

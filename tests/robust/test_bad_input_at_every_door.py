@@ -17,7 +17,7 @@ import pytest
 from drumtune.cli import COMMANDS
 from drumtune.decode import describe
 
-NOWHERE = {name: Path("nowhere") for name in ("taps", "clap", "kit", "log", "moves")}
+NOWHERE = {name: Path("nowhere") for name in ("taps", "clap", "kit", "log", "moves", "advised")}
 STREAMED = ("hour.flac",)
 """Read block by block by `even`, which takes seconds; tests/test_streamed.py is for that."""
 
