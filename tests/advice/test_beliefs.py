@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
+from drumtune.advice.inversion import beliefs
 from drumtune.advice.inversion.beliefs import (
     CAUTION,
     HOLDING,
@@ -16,6 +17,8 @@ from drumtune.advice.inversion.beliefs import (
     one_sided_alone,
     pulls_of,
 )
+from drumtune.advice.inversion.layout import FAMILIES, LOCALS
+from drumtune.advice.inversion.stages import GENTLER, LOWER, SCHEDULE
 from drumtune.advice.inversion.tilt import tilt_of
 
 RODS = 6
@@ -39,6 +42,13 @@ def made_fit(mean=MEAN, rest=(0.0, 0.0, 0.0)):
     model = SimpleNamespace(rods=RODS, at=SimpleNamespace(field=slice(0, RODS - 1)))
     problem = SimpleNamespace(model=model, prior=SimpleNamespace(sd=np.full(RODS - 1, PRIOR)))
     return Fit(SimpleNamespace(problem=problem, state=SimpleNamespace(common=field)), covariance)
+
+
+def fit_with(families, left):
+    """A fit whose families lie so far from the even head's (relative) and whose bands leave so much."""
+    model = SimpleNamespace(at=SimpleNamespace(offset=slice(0, len(families))))
+    state = SimpleNamespace(common=np.array(families), own=np.zeros((4, LOCALS)))
+    return Fit(SimpleNamespace(problem=SimpleNamespace(model=model), state=state, left=left), np.zeros((1, 1)))
 
 
 def first_harmonic(cents):
@@ -97,3 +107,35 @@ def test_both_beliefs_together_are_a_mixture():
     assert np.max(np.abs(both.pulls - draws.mean(axis=0)) / sd) < 5.0 / np.sqrt(count)
     off = both.covariance / CAUTION**2 - np.cov(draws.T)
     assert np.max(np.abs(off) / np.outer(sd, sd)) < 5.0 * np.sqrt(2.0 / count)
+
+
+USUAL = np.linspace(-0.01, 0.01, len(FAMILIES))
+
+
+def off(family, by):
+    """Families of which one lies off by so much."""
+    return USUAL + by * np.array([one == family for one in FAMILIES])
+
+
+@pytest.mark.parametrize(("fits", "asked", "chosen"), [
+    ({SCHEDULE: (USUAL, 0.002)}, [SCHEDULE], SCHEDULE),
+    ({SCHEDULE: (off((0, 2), 0.2), 0.002)}, [SCHEDULE], SCHEDULE),
+    ({SCHEDULE: (USUAL, 0.015), GENTLER: (USUAL, 0.013)}, [SCHEDULE, GENTLER], GENTLER),
+    ({SCHEDULE: (off((5, 1), 0.18), 0.008), GENTLER: (USUAL, 0.009)}, [SCHEDULE, GENTLER], GENTLER),
+    ({SCHEDULE: (USUAL, 0.015), GENTLER: (off((5, 1), 0.18), 0.001)}, [SCHEDULE, GENTLER], SCHEDULE),
+    ({SCHEDULE: (off((5, 1), 0.18), 0.008), GENTLER: (off((4, 1), -0.06), 0.007), LOWER: (USUAL, 0.01)},
+     [SCHEDULE, GENTLER, LOWER], LOWER),
+])  # fmt: skip
+def test_a_fit_that_explains_badly_or_has_a_family_on_another_line_is_made_again(monkeypatch, fits, asked, chosen):
+    """The families of a head lie within a few per cent of the even head's; (0,n) are moved by a finger or a head."""
+    made = {way: fit_with(families, np.full((4, 7), left)) for way, (families, left) in fits.items()}
+    seen = []
+
+    def inferred(setup, take, start, way, progress):
+        seen.append(way)
+        return made[way]
+
+    monkeypatch.setattr(beliefs, "inferred", inferred)
+    monkeypatch.setattr(beliefs, "misfits", lambda point: point.left)
+    assert beliefs.infer(None, None, None) is made[chosen]
+    assert seen == asked

@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.inversion.layout import ANGLE, RADIUS
+from drumtune.advice.inversion.layout import ANGLE, FAMILIES, RADIUS
 from drumtune.advice.inversion.model import HeadModel
 from drumtune.advice.inversion.observing import Stage, Take
 from drumtune.advice.inversion.solve import Pace, Point, Prior, assemble, descend, step, valley
-from drumtune.advice.inversion.stages import GENTLER, SCHEDULE, in_units, misfits, reweighted, run_stage
+from drumtune.advice.inversion.stages import GENTLER, LOWER, SCHEDULE, in_units, misfits, reweighted, run_stage
 from drumtune.advice.inversion.start import ANGLE_SD, RADIUS_SD, HeadSetup, Start, first_prior, first_state
 from drumtune.notes import tension_cents
 from drumtune.physics.stress import rod_patterns, rod_tensions
@@ -28,6 +28,8 @@ BETWEEN = 0.25
 """Rim between holding (0) and sliding (1), for the stages before the two are told apart."""
 FIELD_USUAL, FIELD_WEIGHT = 0.02, 1.0
 """Usual spread of a rod harmonic, and how many harmonics of a take it counts as."""
+ASTRAY = 0.04
+"""Distance of a family from where the others have it, relative, from which on it is another one's line."""
 ONE_SIDED = 0.85
 """Spread of harmonic 1 against that of the others where the rim holds."""
 ONE_SIDED_SLIDING = 0.003
@@ -73,11 +75,35 @@ class Fit:
 
 
 def infer(setup: HeadSetup, take: Take, start: Start, progress: Callable[[float], None] = lambda share: None) -> Fit:
-    """What the take says of a head whose rim holds the film; in gentler stages too where it is explained badly."""
+    """What the take says of a head whose rim holds the film.
+
+    Where it is explained badly, or a family has found another one's line, in gentler stages too; and where that does
+    not bring the family back, without the highest bands.
+    """
     fit = inferred(setup, take, start, SCHEDULE, progress)
-    if quality(fit) < SECOND_LOOK:
-        return fit
-    return min(fit, inferred(setup, take, start, GENTLER, lambda share: None), key=quality)
+    if quality(fit) > SECOND_LOOK or astray(fit):
+        fit = min(fit, inferred(setup, take, start, GENTLER, _silent), key=_doubt)
+    if astray(fit):
+        fit = min(fit, inferred(setup, take, start, LOWER, _silent), key=_doubt)
+    return fit
+
+
+def _silent(_: float) -> None:
+    """Progress of what comes in addition is not told."""
+
+
+def _doubt(fit: Fit) -> tuple[bool, float]:
+    """What makes one fit of a take better than another, least first."""
+    return astray(fit), quality(fit)
+
+
+def astray(fit: Fit) -> bool:
+    """Whether a family lies far from where the others have it: it is on another one's line.
+
+    Of those with nodal diameters alone: a finger in the middle, or the other head, moves the rest by as much.
+    """
+    offset = fit.point.state.common[fit.model.at.offset][[m > 0 for m, _ in FAMILIES]]
+    return bool(np.abs(offset - np.median(offset)).max() > ASTRAY)
 
 
 def inferred(

@@ -37,6 +37,9 @@ SCHEDULE = (
 GENTLER = (SCHEDULE[0], Stage(3, Window(8.0, 0.7), 3.5, 8, 0.3, 0.06), *SCHEDULE[1:])
 """A way with one more stage in the lowest bands, for takes that the usual one explains badly."""
 
+LOWER = (*SCHEDULE[:2], replace(SCHEDULE[2], bands=SCHEDULE[1].bands))
+"""A way that leaves out the highest bands, for takes in which these find other lines."""
+
 
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
     """The take at no more than the sample rate needed, scaled so that its low bands are about one.
