@@ -25,7 +25,7 @@ from drumtune.advice.inversion.timing import aligned
 from drumtune.advice.reading import Reading, RodReading, Verdict
 from drumtune.advice.turns import EVEN_SPREAD
 from drumtune.drum import Air, Drum
-from drumtune.dsp.hum import remove_hum
+from drumtune.dsp.hum import STEADY, remove_hum
 from drumtune.dsp.tap_spectra import Taps
 from drumtune.dsp.taps import Tap
 from drumtune.errors import TakeError
@@ -50,9 +50,6 @@ AIR_DOUBT = 2.0
 """Factor by which the air's weight found may differ from that of the stand before the player is told."""
 LEAD, TAIL = 0.3, 1.0
 """Sound looked at before the first stroke and after the last, s: how long a recording runs on must not matter."""
-STEADY = 10.0
-"""How long mains hum is taken to stay as it is, s. With loud hum of wandering pitch laid under takes of known truth the
-error is 5.2 cents, with the whole take as one piece 5.8; pieces of 6 s are no better."""
 SLACKEST, TIGHTEST = 120.0, 20000.0
 """Tensions in N/m between which the head is looked for."""
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.dsp.hum import remove_hum
+from drumtune.dsp.hum import STEADY, remove_hum
 from drumtune.dsp.tap_spectra import Taps, Window, plain_spectra, spectra
 
 Array = NDArray[np.float64]
@@ -24,8 +24,6 @@ Complex = NDArray[np.complex128]
 WINDOW = Window(2.0, 0.9)
 TARGET = 4000.0
 """Sample rate the work is done at, Hz."""
-STEADY = 10.0
-"""How long hum is taken to stay as it is, s."""
 SEARCH = (0.75, 1.4)
 """Where (0,1) is looked for, as shares of the frequency it should have: (1,1) lies above."""
 BESIDE = 0.1
