@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from test_inversion import a_point
 
-from drumtune.advice.inversion import beliefs
 from drumtune.advice.inversion.layout import modes
 from drumtune.advice.inversion.model import forward
 from drumtune.advice.inversion.newcomers import MOVES, _lowest
@@ -29,23 +28,6 @@ from drumtune.advice.inversion.solve import (
     valley,
 )
 from drumtune.advice.inversion.start import Start, first_prior
-
-
-@pytest.mark.parametrize(
-    ("qualities", "tried", "taken"),
-    [((0.5, 0.1), 1, 0), ((0.9, 0.4), 2, 1), ((0.9, 1.2), 2, 0), ((0.9, 0.9), 2, 0)],
-)
-def test_what_is_explained_badly_is_fitted_once_more_and_the_better_fit_counts(monkeypatch, qualities, tried, taken):
-    schedules = []
-
-    def inferred(setup, take, start, schedule, progress=None):
-        schedules.append(schedule)
-        return len(schedules) - 1
-
-    monkeypatch.setattr(beliefs, "inferred", inferred)
-    monkeypatch.setattr(beliefs, "quality", lambda fit: qualities[fit])
-    assert beliefs.infer(None, None, None) == taken
-    assert schedules == [beliefs.SCHEDULE, beliefs.GENTLER][:tried]
 
 
 def a_fit(off: float, seed: int = 3) -> Point:
