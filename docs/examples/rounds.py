@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
-from drumtune.advice.made import MIDDLE_TAPS, lowest_line, moves_made
+from drumtune.advice.made import MIDDLE_TAPS, hear_moves, lowest_line, missing_turns
 from drumtune.advice.reading import Reading
 from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, know, plan_round, taps_per_rod
@@ -29,7 +29,6 @@ from drumtune.advice.synthetic_take import Recipe, play, play_middle
 from drumtune.advice.turns import Move, signed_turns, words
 from drumtune.drum import INCH, Drum, Head, HoopKind
 from drumtune.dsp.by_rod import group_taps
-from drumtune.dsp.middle import follow_middle
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.physics import air
@@ -184,15 +183,14 @@ def checked(hidden: HiddenDrum, known: Learned, reading: Reading, moves: tuple[M
         pitch = hidden.frequency * 2.0 ** (float(states[0].mean()) / 1200.0)
         recipe = Recipe(hidden.drum, tuple(states[0]), pitch, MIDDLE_TAPS, seed=seed)
         sound = play_middle(recipe, states, RATE)
-        stops = np.repeat(np.arange(len(states)), MIDDLE_TAPS)
-        onsets = np.array([tap.onset for tap in find_taps(sound, RATE, stops.size).taps])
-        right = np.zeros(hidden.drum.rods)
-        if onsets.size == stops.size:
-            near, decay_rate = lowest_line(reading)
-            course = follow_middle(sound, RATE, onsets, stops, near=near, decay_rate=decay_rate)
-            for made in moves_made(course, moves, known.response):
-                right[made.move.rod - 1] += made.missing
-        return right
+        try:
+            onsets = np.array([tap.onset for tap in find_taps(sound, RATE, MIDDLE_TAPS * len(states)).taps])
+            if onsets.size == MIDDLE_TAPS * len(states):
+                _, made = hear_moves(sound, RATE, onsets, moves, known.response, lowest_line(reading))
+                return missing_turns(made, hidden.drum.rods)
+        except TakeError as failure:
+            print(f"  moves not heard: {failure}")
+        return np.zeros(hidden.drum.rods)
 
     return check
 

@@ -21,7 +21,7 @@ from drumtune.advice.reading import Reading
 from drumtune.advice.slips import MISTAKE
 from drumtune.advice.turns import Move
 from drumtune.drum import Drum
-from drumtune.dsp.middle import Course
+from drumtune.dsp.middle import Course, follow_middle
 from drumtune.errors import TakeError
 from drumtune.physics.rods import RodResponse
 from drumtune.physics.synthesis import sounding_head
@@ -33,6 +33,8 @@ MIDDLE_TAPS = 3
 """Taps in the middle that are asked for before the first move and after each."""
 SURE = 0.9
 """Probability from which a move is said not to have been made as told."""
+MOST_LEFT = 0.3
+"""Share of a tap's rms that the line may leave: noise leaves 0.7, drums in noisy rooms 0.05."""
 UNLIKELY = 1e-6
 """Chance of what was heard under the best account, below which the taps are not taken for taps in the middle."""
 OWN = 1.0
@@ -75,7 +77,7 @@ class Made:
     @property
     def told(self) -> float:
         """Signed turns asked for."""
-        return self.move.turns if self.move.action == "raise" else -self.move.turns
+        return self.move.signed
 
     @property
     def audible(self) -> bool:
@@ -109,7 +111,7 @@ def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> 
     """
     if not moves or course.cents.size != len(moves):
         raise ValueError(f"each of {len(moves)} moves wants a pitch, got {course.cents.size}")
-    told = np.array([move.turns if move.action == "raise" else -move.turns for move in moves])
+    told = np.array([move.signed for move in moves])
     step = np.eye(told.size) - np.eye(told.size, k=-1)
     heard, spread = step @ course.cents, step @ course.covariance @ step.T
     accounts = np.array(_accounts(told.size))
@@ -135,6 +137,55 @@ def moves_made(course: Course, moves: Sequence[Move], response: RodResponse) -> 
         likely, sure = float(kind * told[place]), chance[kind] > SURE
         made.append(Made(move, float(heard[place]), sd, expected, likely, chance[kind], sure))
     return tuple(made)
+
+
+def hear_moves(
+    samples: Floats,
+    rate: float,
+    onsets: Floats,
+    moves: Sequence[Move],
+    response: RodResponse,
+    line: tuple[float, float],
+) -> tuple[Course, tuple[Made, ...]]:
+    """Judge moves by taps in the middle, as many before the first as after each.
+
+    Parameters
+    ----------
+    samples, rate
+        One channel, shape (samples,), and its rate in Hz.
+    onsets
+        First motion of the taps, s, shape (S,), S a multiple of the moves and one more.
+    moves, response
+        As of `moves_made`.
+    line
+        About where (0,1) lies, Hz, and how fast it dies, 1/s.
+
+    Raises
+    ------
+    ValueError
+        As `moves_made` and `follow_middle`.
+    TakeError
+        ``"unlike"``: the taps are not of the middle.
+    """
+    stops = np.repeat(np.arange(len(moves) + 1), onsets.size // (len(moves) + 1))
+    near, decay_rate = line
+    course = follow_middle(samples, rate, onsets, stops, near=near, decay_rate=decay_rate)
+    if course.left > MOST_LEFT:
+        raise TakeError(
+            f"the taps have no line in common near {near:.0f} Hz, where (0,1) should be: tap in the middle of the "
+            "head, gently, with the microphone near",
+            reason="unlike",
+            estimate=course,
+        )
+    return course, moves_made(course, moves, response)
+
+
+def missing_turns(made: Sequence[Made], rods: int) -> Floats:
+    """Signed turns that put every rod right, shape (rods,)."""
+    turns = np.zeros(rods)
+    for one in made:
+        turns[one.move.rod - 1] += one.missing
+    return turns
 
 
 def lowest_line(reading: Reading) -> tuple[float, float]:

@@ -52,6 +52,11 @@ class Move:
     action: Action
     turns: float
 
+    @property
+    def signed(self) -> float:
+        """The turns, up positive."""
+        return self.turns if self.action == "raise" else -self.turns
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -175,7 +180,7 @@ def signed_turns(moves: Iterable[Move], rods: int) -> NDArray[np.float64]:
     """Turns of the moves as a pattern over the rods, shape (rods,), up positive."""
     pattern = np.zeros(rods)
     for move in moves:
-        pattern[move.rod - 1] += move.turns if move.action == "raise" else -move.turns
+        pattern[move.rod - 1] += move.signed
     return pattern
 
 

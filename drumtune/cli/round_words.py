@@ -36,7 +36,7 @@ def turned(turning: Turning) -> str:
     """What was turned and who says so."""
     if turning.source == "unknown":
         return "not known, so that this reading begins anew (gains are kept)"
-    moves = [f"rod {i + 1} {_turns(value)}" for i, value in enumerate(turning.turned) if value]
+    moves = [f"rod {i + 1} {signed(value)}" for i, value in enumerate(turning.turned) if value]
     return f"{', '.join(moves) or 'nothing'} ({SOURCES[turning.source]})"
 
 
@@ -49,7 +49,8 @@ def far(turning: Turning) -> Iterator[str]:
         )
 
 
-def _turns(value: float) -> str:
+def signed(value: float) -> str:
+    """Turns as `--turned` wants them, such as +1/8."""
     return f"{'+' if value > 0 else '-'}{Fraction(abs(value)).limit_denominator(64)}"
 
 
@@ -120,12 +121,12 @@ def doubted(doubt: Doubt) -> str:
         return f"{before} rod {doubt.rod} seems to have been turned too, or to have given way: does it hold?"
     if doubt.likely == 0.0:
         return (
-            f"{before} rod {doubt.rod} seems not to have moved, though {_turns(doubt.told)} turn was told. If it was "
+            f"{before} rod {doubt.rod} seems not to have moved, though {signed(doubt.told)} turn was told. If it was "
             "turned, look at its thread, its seat and the hoop."
         )
-    found = "by another amount" if math.isnan(doubt.likely) else f"{_turns(doubt.likely)} turn"
+    found = "by another amount" if math.isnan(doubt.likely) else f"{signed(doubt.likely)} turn"
     return (
-        f"{before} rod {doubt.rod} seems to have moved {found} rather than {_turns(doubt.told)} turn. If it was turned "
+        f"{before} rod {doubt.rod} seems to have moved {found} rather than {signed(doubt.told)} turn. If it was turned "
         "as told, look at its thread, its seat and the hoop."
     )
 

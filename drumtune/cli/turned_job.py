@@ -19,8 +19,6 @@ MOST_EACH = 10
 """Most taps at a stop."""
 TOLD = 40
 """Most times of taps that are told."""
-MOST_LEFT = 0.3
-"""Share of a tap's rms that the lines may leave: noise leaves 0.7, drums in noisy rooms 0.05."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,25 +85,14 @@ def _judged(recording: Recording, entry: Entry, response: RodResponse) -> Heard:
     """
     import numpy as np
 
-    from drumtune.advice.made import lowest_line, moves_made
-    from drumtune.dsp.middle import follow_middle
-    from drumtune.errors import TakeError
+    from drumtune.advice.made import hear_moves, lowest_line
 
     moves = entry.plan.moves
-    near, decay_rate = lowest_line(entry.reading)
     taps = _taps(recording, len(moves))
-    each = len(taps) // (len(moves) + 1)
-    stops = np.repeat(np.arange(len(moves) + 1), each)
     onsets = np.array([tap.onset for tap in taps])
-    course = follow_middle(recording.samples, recording.sample_rate, onsets, stops, near=near, decay_rate=decay_rate)
-    if course.left > MOST_LEFT:
-        raise TakeError(
-            f"the taps have no line in common near {near:.0f} Hz, where (0,1) should be: tap in the middle of the "
-            "head, gently, with the microphone near",
-            reason="unlike",
-            estimate=course,
-        )
-    return Heard(entry.drum, entry.number, each, course.frequency, moves_made(course, moves, response))
+    line = lowest_line(entry.reading)
+    course, made = hear_moves(recording.samples, recording.sample_rate, onsets, moves, response, line)
+    return Heard(entry.drum, entry.number, len(taps) // (len(moves) + 1), course.frequency, made)
 
 
 def _taps(recording: Recording, moves: int) -> Sequence[Tap]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from drumtune.advice.turns import Move, words
 from drumtune.cli import strict_json
+from drumtune.cli.round_words import signed
 
 if TYPE_CHECKING:
     from drumtune.advice.made import Made
@@ -61,20 +62,12 @@ def right(made: Made) -> Move:
 
 def turned(heard: Heard) -> str:
     """What was turned, as `--turned` wants it."""
-    made = [
-        f"{one.move.rod}:{'+' if value > 0 else '-'}{_turns(abs(value))}"
-        for one in heard.made
-        if (value := one.told - one.missing)
-    ]
+    made = [f"{one.move.rod}:{signed(value)}" for one in heard.made if (value := one.told - one.missing)]
     return ",".join(made) or "none"
 
 
 def _told(made: Made) -> str:
-    return f"{made.move.action} {_turns(made.move.turns)} turn"
-
-
-def _turns(value: float) -> Fraction:
-    return Fraction(value).limit_denominator(64)
+    return f"{made.move.action} {Fraction(made.move.turns).limit_denominator(64)} turn"
 
 
 def as_json(heard: Heard) -> str:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from drumtune.dsp.hum import STEADY, remove_hum
 from drumtune.dsp.tap_spectra import Taps, Window, plain_spectra, spectra
+from drumtune.notes import cents
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -84,7 +85,7 @@ def follow_middle(
     count = int(stops.max(initial=0)) + 1
     if count < 2 or np.unique(stops).size != count:
         raise ValueError(f"stops must count from 0 without gaps to 1 or more, got {stops.tolist()}")
-    ends = np.append(onsets[1:] - 0.004, samples.size / rate)
+    ends = np.append(onsets[1:], samples.size / rate)
     taps = Taps.of(remove_hum(samples, rate, STEADY), rate, onsets, ends, TARGET)
     peaks = _peaks(taps, near)
     seen = np.array([np.median(peaks[stops == stop]) for stop in range(count)])
@@ -101,7 +102,7 @@ def follow_middle(
     normal = slopes.T @ slopes
     units = np.outer(model.scale, model.scale)
     covariance = UNSAID**2 * units * np.linalg.pinv(units * normal, hermitian=True)
-    moved = 1200.0 * np.log2(seen[1:] / seen[0]) + found.x[: count - 1]
+    moved = cents(seen[1:], seen[0]) + found.x[: count - 1]
     return Course(moved, covariance[: count - 1, : count - 1], float(seen[0]), noise)
 
 

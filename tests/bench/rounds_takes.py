@@ -16,12 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drumtune.advice.evenness import read_head
-from drumtune.advice.made import MIDDLE_TAPS, computed_line, moves_made
+from drumtune.advice.made import MIDDLE_TAPS, computed_line, hear_moves, missing_turns
 from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, taps_per_rod
 from drumtune.advice.turns import Move
 from drumtune.dsp.by_rod import group_taps
-from drumtune.dsp.middle import follow_middle
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
 from drumtune.physics.rods import harmonic_projectors
@@ -94,20 +93,17 @@ class Takes:
     def check(self, states: Floats, moves: tuple[Move, ...], known: Learned, kept: Kept) -> Floats:
         """Turns that put the rods right, by taps in the middle before the first move and after each."""
         sound, rate = self.record_middle(states)
-        rods = self.hidden.drum.rods
-        right = np.zeros(rods)
-        stops = np.repeat(np.arange(len(states)), MIDDLE_TAPS)
+        rods, count = self.hidden.drum.rods, MIDDLE_TAPS * len(states)
         try:
-            onsets = np.array([tap.onset for tap in find_taps(sound, rate, stops.size).taps])
+            onsets = np.array([tap.onset for tap in find_taps(sound, rate, count).taps])
+            if onsets.size != count:
+                return np.zeros(rods)
+            line = computed_line(self.hidden.drum, kept.tension)
+            _, made = hear_moves(sound, rate, onsets, moves, known.response, line)
         except TakeError as failure:
             print(f"    moves not heard: {failure}", flush=True)
-            return right
-        if onsets.size != stops.size:
-            return right
-        near, decay = computed_line(self.hidden.drum, kept.tension)
-        course = follow_middle(sound, rate, onsets, stops, near=near, decay_rate=decay)
-        for made in moves_made(course, moves, known.response):
-            right[made.move.rod - 1] += made.missing
+            return np.zeros(rods)
+        right = missing_turns(made, rods)
         self.checks += [float(turn) for turn in right[right != 0.0]]
         return right
 
