@@ -5,8 +5,8 @@
 The drum is hidden behind its sound. How far its pitch goes with a turn (half to twice what its sizes say, for each
 pattern of turns; one-sided ones less where the film slides on the rim), what friction holds back until the next round,
 how sloppy the hand is and which move it misreads: all drawn at random and never told to the program, which hears the
-taps only. With --checked the player taps in the middle between moves, and puts right what the program hears was not
-made as told.
+taps only. With --checked the player taps at each rod just turned, and puts right what the program hears was not made as
+told.
 """
 
 from __future__ import annotations
@@ -20,14 +20,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.evenness import read_head
-from drumtune.advice.made import MIDDLE_TAPS, hear_moves, lowest_line, missing_turns
+from drumtune.advice.evenness import reading_of
+from drumtune.advice.explained import Explained, explain, later_taps
+from drumtune.advice.made import STOP_TAPS, hear_moves, missing_turns
 from drumtune.advice.reading import Reading
 from drumtune.advice.response import Learned
 from drumtune.advice.rounds import Kept, kept, know, plan_round, taps_per_rod
-from drumtune.advice.synthetic_take import Recipe, play, play_middle
+from drumtune.advice.synthetic_take import Recipe, play, play_after
 from drumtune.advice.turns import Move, signed_turns, words
-from drumtune.drum import INCH, Drum, Head, HoopKind
+from drumtune.drum import INCH, Air, Drum, Head, HoopKind
 from drumtune.dsp.by_rod import group_taps
 from drumtune.dsp.taps import find_taps
 from drumtune.errors import TakeError
@@ -159,7 +160,7 @@ def draw_response(rng: np.random.Generator, drum: Drum, rim: Rim, tension: float
     return np.asarray(np.tensordot(gains, harmonic_projectors(drum.rods), 1) * own)
 
 
-def listen(hidden: HiddenDrum, seed: int) -> Reading:
+def listen(hidden: HiddenDrum, seed: int) -> tuple[Explained, Reading]:
     """Tap all round, as often as rounds ask for, and read the head; again where the take does not allow an answer."""
     rods = hidden.drum.rods
     per_rod = taps_per_rod(rods)
@@ -170,24 +171,27 @@ def listen(hidden: HiddenDrum, seed: int) -> Reading:
         sound = play(recipe, RATE)
         taps = group_taps(find_taps(sound, RATE, per_rod * rods).taps, rods, per_rod)
         try:
-            return read_head(sound, RATE, taps, hidden.drum)
+            found = explain(sound, RATE, taps, hidden.drum)
+            return found, reading_of(found, hidden.drum, Air())
         except TakeError as failure:
             last = failure
     raise last
 
 
-def checked(hidden: HiddenDrum, known: Learned, reading: Reading, moves: tuple[Move, ...], seed: int) -> Check:
-    """An ear for the moves of a round: taps in the middle before the first and after each."""
+def checked(hidden: HiddenDrum, known: Learned, found: Explained, moves: tuple[Move, ...], seed: int) -> Check:
+    """An ear for the moves of a round: taps at each rod just turned."""
 
     def check(states: Floats) -> Floats:
         pitch = hidden.frequency * 2.0 ** (float(states[0].mean()) / 1200.0)
-        recipe = Recipe(hidden.drum, tuple(states[0]), pitch, MIDDLE_TAPS, seed=seed)
-        sound = play_middle(recipe, states, RATE)
+        recipe = Recipe(hidden.drum, tuple(states[0]), pitch, STOP_TAPS, seed=seed, scatter=0.003)
+        sound = play_after(recipe, states, [move.rod - 1 for move in moves], RATE)
         try:
-            onsets = np.array([tap.onset for tap in find_taps(sound, RATE, MIDDLE_TAPS * len(states)).taps])
-            if onsets.size == MIDDLE_TAPS * len(states):
-                _, made = hear_moves(sound, RATE, onsets, moves, known.response, lowest_line(reading))
-                return missing_turns(made, hidden.drum.rods)
+            taps = find_taps(sound, RATE, STOP_TAPS * len(moves)).taps
+            if len(taps) == STOP_TAPS * len(moves):
+                after = [taps[first : first + STOP_TAPS] for first in range(0, len(taps), STOP_TAPS)]
+                return missing_turns(
+                    hear_moves(found, later_taps(found, sound, RATE, after), moves, known), hidden.drum.rods
+                )
         except TakeError as failure:
             print(f"  moves not heard: {failure}")
         return np.zeros(hidden.drum.rods)
@@ -203,14 +207,14 @@ def rounds_needed(
     turned: Floats | None = None
     spreads = [hidden.spread]
     for number in range(most):
-        reading = listen(hidden, seed + number)
+        found, reading = listen(hidden, seed + number)
         log.append(kept(reading, turned, said=True))
         known = know(hidden.drum, log)
         plan = plan_round(known, hidden.drum, reading.tension, reading.verdict)
         tell(number, reading, plan.moves, plan.expected_spread_cents)
         turned = signed_turns(plan.moves, hidden.drum.rods)
         order = [move.rod - 1 for move in plan.moves]
-        check = checked(hidden, known, reading, plan.moves, seed + number) if check_moves else None
+        check = checked(hidden, known, found, plan.moves, seed + number) if check_moves else None
         hidden.turn(turned, order=order, check=check)
         spreads.append(hidden.spread)
         print(f"  after round {number + 1} the true spread is {hidden.spread:.0f} cents")
@@ -230,7 +234,7 @@ def main() -> None:
     parser.add_argument("--drums", type=int, default=1)
     parser.add_argument("--rounds", type=int, default=6, help="most rounds per drum")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--checked", action="store_true", help="taps in the middle between moves")
+    parser.add_argument("--checked", action="store_true", help="taps at each rod just turned")
     asked = parser.parse_args()
     all_needed: list[int | None] = []
     worse: list[bool] = []

@@ -8,36 +8,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.inversion.beliefs import BETWEEN, Fit, infer, mixed, quality
-from drumtune.advice.inversion.families import Found, find_families
+from drumtune.advice.explained import Explained, explain
+from drumtune.advice.inversion.beliefs import BETWEEN, Fit, mixed, quality
 from drumtune.advice.inversion.hearing import heard_head, heard_pitch, levels_at_rods, mode_readings, strongest_lines
-from drumtune.advice.inversion.observing import Take
 from drumtune.advice.inversion.shape_table import shape_table
-from drumtune.advice.inversion.start import HeadSetup, Start
+from drumtune.advice.inversion.start import HeadSetup
 from drumtune.advice.inversion.stillness import change
 from drumtune.advice.inversion.tilt import tilt_of
-from drumtune.advice.inversion.timing import aligned
 from drumtune.advice.reading import Reading, RodReading, Verdict
 from drumtune.advice.turns import EVEN_SPREAD
 from drumtune.drum import Air, Drum
-from drumtune.dsp.hum import STEADY, remove_hum
-from drumtune.dsp.tap_spectra import Taps
 from drumtune.dsp.taps import Tap
 from drumtune.errors import TakeError
-from drumtune.physics.membrane import bessel_zero
 
 Array = NDArray[np.float64]
-CLEAR_ORDERS = 0.3
-"""Least clarity of the families by circular order for the head to be recognised as one tapped round its rim."""
-WELL_TIMED = 0.75
-"""Clarity below which onsets are taken from all taps together, and that it must then reach: lossless takes of the other
-simulator have 0.77 to 0.94, its takes kept with loss 0.84 to 0.94 with onsets so taken; with rods counted or ordered
-wrong onsets so taken reach 0.68."""
 DOUBTFUL = 0.9
 """Quality above which a reading is not vouched for: of 100 simulated takes in order none came above 0.8."""
 HOPELESS = 1.5
@@ -48,10 +37,6 @@ STRUCK_GLIDE = 0.02
 """Fall of pitch after the loudest tap (relative; 35 cents) that only a struck drum shows: taps fall by 15 or so."""
 AIR_DOUBT = 2.0
 """Factor by which the air's weight found may differ from that of the stand before the player is told."""
-LEAD, TAIL = 0.3, 1.0
-"""Sound looked at before the first stroke and after the last, s: how long a recording runs on must not matter."""
-SLACKEST, TIGHTEST = 120.0, 20000.0
-"""Tensions in N/m between which the head is looked for."""
 
 
 def read_head(
@@ -85,18 +70,22 @@ def read_head(
     TakeError
         If the take does not allow a reading: a rod without a usable tap, or no head recognised in the sound.
     """
-    if len(taps_by_rod) != drum.rods:
-        raise ValueError(f"{drum.rods} rods need as many groups of taps, got {len(taps_by_rod)}")
     tell, outside = progress or (lambda share: None), air or Air()
-    used, left_out = _usable(taps_by_rod)
-    taps, angles = _prepared(samples, sample_rate, taps_by_rod, used, drum)
-    tell(0.05)
-    taps, found = _recognised(taps, angles, drum, outside)
-    tell(0.15)
-    setup = HeadSetup(drum.rods, angles, drum.tap_radius)
-    fit = infer(setup, taps, Start(found.families, found.air), progress=lambda share: tell(0.15 + 0.85 * share))
-    moved = change(fit.point, taps.taps.onsets).moved
-    reading = _reading(drum, fit, used, [*left_out, *_doubts(fit, drum, outside)], moved=moved)
+    found = explain(samples, sample_rate, taps_by_rod, drum, air=outside, progress=tell)
+    return reading_of(found, drum, outside)
+
+
+def reading_of(found: Explained, drum: Drum, air: Air) -> Reading:
+    """Read the head of a take that was explained.
+
+    Raises
+    ------
+    TakeError
+        ``"doubtful"``: no head tapped at its rods explains the take.
+    """
+    fit = found.fit
+    moved = change(fit.point, found.onsets).moved
+    reading = _reading(drum, fit, found.used, [*found.left_out, *_doubts(fit, drum, air)], moved=moved)
     if reading.quality > HOPELESS:
         raise TakeError(_why(fit), reason="doubtful", estimate=reading)
     return reading
@@ -108,79 +97,6 @@ def prepare(drum: Drum) -> None:
     setup = HeadSetup(drum.rods, drum.rod_angles, drum.tap_radius)
     for slide in (0.0, BETWEEN):
         setup.model(slide)
-
-
-def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list[str]]:
-    """Taps without faults, and a sentence for each rod that lost some."""
-    used = [[tap for tap in taps if tap.usable] for taps in taps_by_rod]
-    for rod, (taps, left) in enumerate(zip(taps_by_rod, used, strict=True), start=1):
-        if not left:
-            why = ", ".join(sorted({tap.fault for tap in taps})) or "none played"
-            raise TakeError(
-                f"rod {rod} has no usable tap ({why}): record the round again, softer if taps were clipped",
-                reason="clipped" if "clipped" in why else "taps",
-            )
-    said = []
-    for rod, taps in enumerate(taps_by_rod, start=1):
-        faults = [tap.fault for tap in taps if not tap.usable]
-        if faults:
-            said.append(f"rod {rod}: left out {len(faults)} of {len(taps)} taps ({', '.join(sorted(set(faults)))})")
-    return used, said
-
-
-def _prepared(
-    samples: Array, rate: float, every: Sequence[Sequence[Tap]], used: list[list[Tap]], drum: Drum
-) -> tuple[Take, Array]:
-    """Taps as the fit wants them, and the angle of each one's rod."""
-    flat = [tap for taps in used for tap in taps]
-    strokes = np.sort([tap.onset for taps in every for tap in taps])
-    onsets = np.array([tap.onset for tap in flat])
-    first = max(round((onsets.min() - LEAD) * rate), 0)
-    samples = samples[first : round((onsets.max() + TAIL) * rate)]
-    onsets, strokes = onsets - first / rate, strokes - first / rate
-    after = np.append(strokes, samples.size / rate)
-    ends = after[np.searchsorted(strokes, onsets, side="right")]
-    low = Taps.of(samples - samples.mean(), rate, onsets, ends)
-    clean = remove_hum(low.samples, low.rate, STEADY)
-    loudness = np.array([tap.peak for tap in flat])
-    angles = np.repeat(drum.rod_angles, [len(taps) for taps in used])
-    taps = Taps(clean, low.rate, onsets, ends)
-    return Take(taps, loudness / loudness.max()), angles
-
-
-def _recognised(take: Take, angles: Array, drum: Drum, air: Air) -> tuple[Take, Found]:
-    """The take and the families of the head in it, or a TakeError when no head is recognised.
-
-    Where the families are not clear the onsets may be to blame: they are then taken from all taps together, and count
-    if that makes the families clear.
-    """
-    found = _families(take.taps, angles, drum, air)
-    if found.clarity < WELL_TIMED:
-        later = replace(take, taps=aligned(take.taps, angles, drum.rods))
-        again = _families(later.taps, angles, drum, air)
-        take, found = (later, again) if again.clarity >= WELL_TIMED else (take, found)
-    if found.clarity < CLEAR_ORDERS:
-        raise TakeError(
-            "the taps do not sound like one head tapped round its rim: check the number of rods and the order of the "
-            "taps, and that the microphone stood still",
-            reason="unrecognised",
-        )
-    return take, found
-
-
-def _families(taps: Taps, angles: Array, drum: Drum, air: Air) -> Found:
-    """Families of the head."""
-    head = drum.head
-    load = 2.0 * air.density * head.radius / head.surface_density
-    low, high = (_first_pair(drum, load, tension) for tension in (SLACKEST, TIGHTEST))
-    return find_families(taps, angles, drum.rods, load, low, high)
-
-
-def _first_pair(drum: Drum, load: float, tension: float) -> float:
-    """Frequency of (1,1) at a tension, with air on both sides, Hz."""
-    head = drum.head
-    speed = math.sqrt(tension / head.surface_density)
-    return bessel_zero(1, 1) * speed / (2.0 * math.pi * head.radius) / math.sqrt(1.0 + 0.3301 * load)
 
 
 def _why(fit: Fit) -> str:
@@ -231,7 +147,7 @@ def spread_of(pulls: Array, covariance: Array, draws: int = 4000) -> tuple[float
     return max(plain - max(float(again.mean()) - plain, 0.0), 0.0), float(again.std())
 
 
-def _reading(drum: Drum, fit: Fit, used: list[list[Tap]], said: list[str], *, moved: bool) -> Reading:
+def _reading(drum: Drum, fit: Fit, used: Sequence[Sequence[Tap]], said: list[str], *, moved: bool) -> Reading:
     """Everything told about the head; `moved` where the microphone did not stand still."""
     said_of_rods, trust = mixed(fit), quality(fit)
     pulls = said_of_rods.pulls - said_of_rods.pulls.mean()

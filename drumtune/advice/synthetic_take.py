@@ -1,4 +1,4 @@
-"""A whole take that was never played: taps round a described head, or in its middle, as `drumtune synth` writes it.
+"""A whole take that was never played: taps round a described head, or after moves, as `drumtune synth` writes it.
 
 It lets anyone try the tool on a drum whose truth is known. It shares the head's physics with the reading, so a good
 result on it proves nothing about the method; docs/accuracy.md rests on recordings that other code made.
@@ -87,41 +87,46 @@ def play(recipe: Recipe, rate: int, *, peak: float = 0.5) -> Samples:
 
 
 def play_moves(recipe: Recipe, turns: Sequence[NDArray[np.float64]], rate: int, *, peak: float = 0.5) -> Samples:
-    """Samples of taps in the middle of the head before moves and after each: `play_middle` of what they make of it.
+    """Samples of taps at each rod just turned: `play_after` of what moves make of the head.
 
     `turns` are the signed turns of each move, shape (rods,) each; a turn does what the drum's sizes say.
     """
     tension = float(air.tension(recipe.drum.head, recipe.frequency, 1, 1))
     effects = [rod_response(recipe.drum, tension).effect(turn) for turn in turns]
     cents = np.array(recipe.pulls_cents) + np.cumsum([np.zeros(recipe.drum.rods), *effects], axis=0)
-    return play_middle(recipe, cents, rate, peak=peak)
+    return play_after(recipe, cents, [int(np.abs(turn).argmax()) for turn in turns], rate, peak=peak)
 
 
-def play_middle(recipe: Recipe, cents: NDArray[np.float64], rate: int, *, peak: float = 0.5) -> Samples:
-    """Samples of taps in the middle of a head that changes, `taps_per_rod` of the recipe at each stop.
+def play_after(
+    recipe: Recipe, cents: NDArray[np.float64], rods: Sequence[int], rate: int, *, peak: float = 0.5
+) -> Samples:
+    """Samples of taps on a head that changes, `taps_per_rod` of the recipe after each move.
 
     Parameters
     ----------
     recipe
-        The head at the first stop; its pulls are not used.
+        The head before the first move; its pulls are not used.
     cents
-        Pitch at the rods at each stop, shape (stops, rods); their mean moves the head as a whole.
+        Pitch at the rods before the first move and after each, shape (moves + 1, rods).
+    rods
+        Where the taps after each move are, from 0.
 
     Raises
     ------
     ValueError
-        If the recipe has no taps.
+        If the recipe has no taps, or there are not as many rods as moves.
     """
-    if recipe.taps_per_rod < 1:
-        raise ValueError(f"each stop needs a tap at least, got {recipe.taps_per_rod}")
+    if recipe.taps_per_rod < 1 or len(rods) != len(cents) - 1:
+        raise ValueError(f"{recipe.taps_per_rod} taps after each of {len(cents) - 1} moves, at {len(rods)} rods")
     rng = np.random.default_rng(recipe.seed)
-    sd = recipe.scatter / recipe.drum.head.radius
+    sd, mark = recipe.scatter / recipe.drum.head.radius, recipe.drum.tap_radius
     strokes: list[Stroke] = []
-    for state in cents:
+    for state, rod in zip(cents[1:], rods, strict=True):
         heard = _sounding(recipe, state, float(state.mean() - cents[0].mean()))
-        places = sd * rng.standard_normal((recipe.taps_per_rod, 2))
-        strokes += [(heard, (math.hypot(x, y), math.atan2(y, x))) for x, y in places]
-    return _played(recipe, rng, rate, _starts(recipe, rng, rate, len(cents)), strokes, peak)
+        for r, theta in sd * rng.standard_normal((recipe.taps_per_rod, 2)):
+            place = (float(np.clip(mark + r, 0.05, 0.98)), float(recipe.drum.rod_angles[rod] + theta / mark))
+            strokes.append((heard, place))
+    return _played(recipe, rng, rate, _starts(recipe, rng, rate, len(rods)), strokes, peak)
 
 
 def _sounding(recipe: Recipe, pulls: NDArray[np.float64], raised: float) -> Heard:

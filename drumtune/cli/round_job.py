@@ -299,12 +299,12 @@ def setting_of(connection: sqlite3.Connection, drum: KeptStand, name: str) -> Se
 def _take(done: job.Job, asked: Asked) -> Take:
     from drumtune.store.records import Take
 
-    files = tuple(_hashed(path) for path in done.files)
+    files = tuple(hashed(path) for path in done.files)
     note = None if asked.note is None else asked.note.strip() or None
     return Take(files, done.duration, done.sample_rate, asked.temperature_c, asked.humidity_percent, note)
 
 
-def _hashed(path: Path) -> TakeFile:
+def hashed(path: Path) -> TakeFile:
     """Name, size and SHA-256 of a file."""
     from drumtune.errors import AudioError
     from drumtune.files import shown

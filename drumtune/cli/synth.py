@@ -19,8 +19,8 @@ EPILOG = (
 PULLS_HELP = "Pull at each rod in cents, clockwise from rod 1, such as '0,10,-20,5,0,15'. Left out: an even head."
 
 MOVES_HELP = (
-    "Taps in the middle instead, before the first of these moves and after each: signed turns in the order they are "
-    "made, such as 3:+1/8,7:-1/16."
+    "Taps after each of these moves instead, at the rod turned: signed turns in the order they are made, such as "
+    "3:+1/8,7:-1/16."
 )
 
 
@@ -40,7 +40,7 @@ def synth(
     mean_hz: Annotated[float | None, typer.Option(help="Pitch heard at the rods of the even head, Hz.")] = None,
     note: Annotated[str | None, typer.Option(help="The same as a note, such as A3, instead of --mean-hz.")] = None,
     moves: Annotated[str | None, typer.Option(help=MOVES_HELP)] = None,
-    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod, or before and after each of --moves.")] = 3,
+    taps_per_rod: Annotated[int, typer.Option(help="Taps at each rod, or after each of --moves.")] = 3,
     tap_distance_mm: options.AnyTapDistance = None,
     film_mil: options.FilmMil = None,
     surface_density_kg_m2: options.SurfaceDensity = None,
@@ -85,7 +85,7 @@ def synth(
         )
     pitch = _pitch(mean_hz, note, drum.head.radius)
     if depth_in is not None and moves is not None:
-        raise StandError("--moves is for taps in the middle, --depth-in for whole hits: give one of them")
+        raise StandError("--moves is for taps at the rods, --depth-in for whole hits: give one of them")
     if depth_in is None:
         recipe = Recipe(drum, _pulls(pulls, drum.rods), pitch, taps_per_rod, slide=slide)
         recipe = replace(recipe, scatter=scatter_mm / 1000.0, snr_db=snr_db, seed=seed)
@@ -102,7 +102,7 @@ def synth(
 
 
 def _taps(recipe: Recipe, moves: str | None, rate: int) -> tuple[Samples, str]:
-    """Taps round the rods, or in the middle between moves; and what they are, in words."""
+    """Taps round the rods, or after moves; and what they are, in words."""
     from drumtune.advice.synthetic_take import play, play_moves
     from drumtune.cli.round_job import parse_moves
 
@@ -110,7 +110,7 @@ def _taps(recipe: Recipe, moves: str | None, rate: int) -> tuple[Samples, str]:
     if moves is None:
         return play(recipe, rate), f"{rods} rods x {each} taps"
     turns = parse_moves(moves, rods)
-    return play_moves(recipe, turns, rate), f"{len(turns)} moves, {each} taps in the middle before and after each,"
+    return play_moves(recipe, turns, rate), f"{len(turns)} moves, {each} taps after each,"
 
 
 def _writable(out: Path, rate: int, bits: int) -> None:

@@ -1,58 +1,122 @@
-"""Moves heard in the middle of the head, from the recording and the log to what was made of each. Writes nothing."""
+"""Moves heard at the rods, from the recordings and the log to what was made of each. Writes nothing."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from drumtune.cli import job, round_job
 
+if TYPE_CHECKING:
+    from drumtune.advice.explained import Explained
     from drumtune.advice.made import Made
     from drumtune.audio import Recording
     from drumtune.dsp.taps import Tap
-    from drumtune.physics.rods import RodResponse
     from drumtune.store.records import Entry, KeptStand
 
 MOST_EACH = 10
-"""Most taps at a stop."""
+"""Most taps after a move."""
 TOLD = 40
 """Most times of taps that are told."""
+EXPLAINED = 0.4
+"""Share of the work that the take is."""
 
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """The drum, the take whose moves were made, taps at each stop, (0,1) before the first move in Hz, and the moves."""
+    """The drum, the take whose moves were made, taps after each, and the moves."""
 
     drum: str
     number: int
     each: int
-    frequency: float
     made: tuple[Made, ...]
 
 
-def do(sound: Path, drum: KeptStand, log: Path, channel: int | None = None) -> Heard:
+def do(
+    sound: Path,
+    takes: Sequence[Path],
+    drum: KeptStand,
+    log: Path,
+    *,
+    channel: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Heard:
     """Judge the moves of the drum's last reading.
 
     Raises
     ------
     DrumtuneError
-        If nothing was advised, the recording cannot be read, has not as many taps before and after each move, or they
-        are not of the middle.
+        If nothing was advised, `takes` are not the recordings of the last take, a recording cannot be read, there are
+        not as many taps after each move, or they are not of that head.
     """
+    from drumtune.advice.explained import later_taps
+    from drumtune.advice.made import hear_moves
     from drumtune.advice.rounds import know
     from drumtune.audio import read_recording
-    from drumtune.cli import round_job
     from drumtune.errors import TakeError
 
+    tell = progress or (lambda share: None)
     entries = _advised(drum, log)
-    response = know(drum.stand.drum, round_job.chain(entries)).response
+    entry = entries[-1]
+    known = know(drum.stand.drum, round_job.chain(entries))
+    moves = entry.plan.moves
     recording = read_recording(sound, channel)
     try:
-        return _judged(recording, entries[-1], response)
+        taps = _taps(recording, len(moves))
     except TakeError as failure:
         raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
+    explained = _explained(takes, entry, channel, lambda share: tell(EXPLAINED * share))
+    try:
+        made = hear_moves(
+            explained,
+            later_taps(explained, recording.samples, recording.sample_rate, taps),
+            moves,
+            known,
+            progress=lambda share: tell(EXPLAINED + (1.0 - EXPLAINED) * share),
+        )
+    except TakeError as failure:
+        raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
+    return Heard(entry.drum, entry.number, len(taps[0]), made)
+
+
+def _explained(
+    takes: Sequence[Path], entry: Entry, channel: int | None, progress: Callable[[float], None]
+) -> Explained:
+    """The last take, explained once more.
+
+    Raises
+    ------
+    DrumtuneError
+        If these are other recordings, or cannot be read.
+    """
+    from drumtune.advice.explained import explain
+    from drumtune.errors import TakeError
+    from drumtune.source import describe_take
+
+    drum, files = entry.reading.drum, entry.take.files
+    source = describe_take(takes, channel)
+    if sorted(round_job.hashed(path).sha256 for path in source.files) != sorted(file.sha256 for file in files):
+        names = ", ".join(file.name for file in files)
+        raise TakeError(
+            f"{', '.join(map(str, takes))} is not the recording of take {entry.number}, from which the moves were "
+            f"advised: give that with --take ({names})",
+            reason="other",
+        )
+    heard = _taps_of(takes, entry, channel)
+    return explain(heard.take.samples, heard.take.sample_rate, heard.groups, drum, progress=progress)
+
+
+def _taps_of(takes: Sequence[Path], entry: Entry, channel: int | None) -> job.Heard:
+    """The take's taps, by the count that was used, or, where some were left out, by the pauses."""
+    from drumtune.errors import TakeError
+
+    drum, used = entry.reading.drum, max(rod.taps_used for rod in entry.reading.rods)
+    try:
+        return job.listen(takes, drum.rods, used, channel)
+    except TakeError:
+        return job.listen(takes, drum.rods, None, channel)
 
 
 def _advised(drum: KeptStand, log: Path) -> tuple[Entry, ...]:
@@ -75,28 +139,8 @@ def _advised(drum: KeptStand, log: Path) -> tuple[Entry, ...]:
     return entries
 
 
-def _judged(recording: Recording, entry: Entry, response: RodResponse) -> Heard:
-    """What was made of an entry's moves.
-
-    Raises
-    ------
-    TakeError
-        ``"count"`` or ``"unlike"``.
-    """
-    import numpy as np
-
-    from drumtune.advice.made import hear_moves, lowest_line
-
-    moves = entry.plan.moves
-    taps = _taps(recording, len(moves))
-    onsets = np.array([tap.onset for tap in taps])
-    line = lowest_line(entry.reading)
-    course, made = hear_moves(recording.samples, recording.sample_rate, onsets, moves, response, line)
-    return Heard(entry.drum, entry.number, len(taps) // (len(moves) + 1), course.frequency, made)
-
-
-def _taps(recording: Recording, moves: int) -> Sequence[Tap]:
-    """Usable taps, as many before the first move as after each.
+def _taps(recording: Recording, moves: int) -> list[list[Tap]]:
+    """Usable taps, as many after each move.
 
     Raises
     ------
@@ -107,12 +151,13 @@ def _taps(recording: Recording, moves: int) -> Sequence[Tap]:
     from drumtune.errors import TakeError
 
     taps = [tap for tap in find_taps(recording.samples, recording.sample_rate).taps if tap.usable]
-    if not taps or len(taps) % (moves + 1) or len(taps) > MOST_EACH * (moves + 1):
+    each = len(taps) // moves
+    if not taps or len(taps) % moves or each > MOST_EACH:
         times = ", ".join(f"{tap.onset:.1f}" for tap in taps[:TOLD]) + ", ..." * (len(taps) > TOLD)
         raise TakeError(
-            f"{len(taps)} taps found (at {times} s), and {moves} move{'s' * (moves != 1)} want the same number "
-            f"{moves + 1} times, before the first and after each, {MOST_EACH} at most: tap again, three each time",
+            f"{len(taps)} taps found (at {times} s), and {moves} move{'s' * (moves != 1)} want as many after each, "
+            f"{MOST_EACH} at most: tap again, three each time, at the rod just turned",
             reason="count",
             estimate=taps,
         )
-    return taps
+    return [taps[first : first + each] for first in range(0, len(taps), each)]

@@ -1,12 +1,15 @@
-"""Moves heard in the middle, in words and for programs."""
+"""Moves heard at the rods, in words and for programs."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from drumtune.advice.turns import Move, words
+import numpy as np
+from numpy.typing import NDArray
+
+from drumtune.advice.made import Slip, missing_turns
+from drumtune.advice.turns import Move, signed_turns, words
 from drumtune.cli import strict_json
 from drumtune.cli.round_words import signed
 
@@ -14,15 +17,15 @@ if TYPE_CHECKING:
     from drumtune.advice.made import Made
     from drumtune.cli.turned_job import Heard
 
-CHANGED = {0.0: "not turned", -1.0: "the other way", 2.0: "twice as far"}
-"""What became of a move, by the turns made over the turns told."""
+CHANGED = {Slip(0.0): "not turned", Slip(-1.0): "the other way", Slip(2.0): "twice as far"}
+"""What became of a move."""
 
 
 def text(heard: Heard) -> str:
     """A table of the moves, and what to do."""
     lines = [
-        f"{heard.drum}, moves of take {heard.number}: {heard.each} tap{'s' * (heard.each != 1)} in the middle before "
-        f"the first and after each; (0,1) was at {heard.frequency:.1f} Hz.",
+        f"{heard.drum}, moves of take {heard.number}: {heard.each} tap{'s' * (heard.each != 1)} after each, at the rod "
+        "turned; change of the head as a whole:",
         "",
         "order  rod  told              expected  heard         made",
     ]
@@ -36,33 +39,40 @@ def text(heard: Heard) -> str:
 
 def verdict(made: Made) -> str:
     """What became of one move, in a few words."""
-    if made.missing:
-        return CHANGED[made.likely / made.told]
+    if made.instead:
+        return f"rod {made.instead} instead"
+    if made.wrong:
+        return CHANGED[made.likely]
     return "as told" if made.audible else "too small to tell"
 
 
 def advice(heard: Heard) -> list[str]:
     """What to turn now, or that nothing is to be done."""
-    wrong = [made for made in heard.made if made.missing]
-    if wrong:
+    right = missing_turns(heard.made, heard.made[0].rods)
+    if np.any(right):
         return [
             "To put it right:",
-            *(f"  {words(right(made))}" for made in wrong),
+            *(f"  {words(move)}" for move in righting(right)),
             f"If you leave it so, say with the next take: --turned {turned(heard)}",
         ]
     if not any(made.audible for made in heard.made):
-        return ["These moves are too small to be heard in the middle: tap all round again."]
-    return ["Every move that can be heard was made as told. Which rod was turned, the sound does not say."]
+        return ["These moves are too small to be heard: tap all round again."]
+    return ["Every move that can be heard was made as told."]
 
 
-def right(made: Made) -> Move:
-    """The move that puts another right."""
-    return replace(made.move, action="raise" if made.missing > 0 else "lower", turns=abs(made.missing))
+def righting(turns: NDArray[np.float64]) -> list[Move]:
+    """Moves that make signed turns (N,)."""
+    return [
+        Move(order, int(rod) + 1, "raise" if turns[rod] > 0.0 else "lower", abs(float(turns[rod])))
+        for order, rod in enumerate(np.flatnonzero(turns), start=1)
+    ]
 
 
 def turned(heard: Heard) -> str:
     """What was turned, as `--turned` wants it."""
-    made = [f"{one.move.rod}:{signed(value)}" for one in heard.made if (value := one.told - one.missing)]
+    turns = signed_turns([made.move for made in heard.made], heard.made[0].rods)
+    turns -= missing_turns(heard.made, turns.size)
+    made = [f"{int(rod) + 1}:{signed(float(turns[rod]))}" for rod in np.flatnonzero(np.abs(turns) > 1e-9)]
     return ",".join(made) or "none"
 
 
@@ -77,7 +87,6 @@ def as_json(heard: Heard) -> str:
         "drum": heard.drum,
         "take": heard.number,
         "taps_each": heard.each,
-        "frequency_hz": number(heard.frequency, 3),
         "moves": [
             {
                 "order": made.move.order,
@@ -88,12 +97,12 @@ def as_json(heard: Heard) -> str:
                 "heard_cents": number(made.heard_cents, 2),
                 "heard_sd_cents": number(made.heard_sd_cents, 2),
                 "made": verdict(made),
-                "likely_turns": number(made.likely, 4),
+                "instead": made.instead or None,
                 "probability": number(made.probability, 4),
-                "missing_turns": number(made.missing, 4),
             }
             for made in heard.made
         ],
+        "missing": [number(turn, 4) for turn in missing_turns(heard.made, heard.made[0].rods)],
         "turned": turned(heard),
     }
     return strict_json.dumps(answer)

@@ -1,4 +1,4 @@
-"""Moves heard in the middle: what each should have done to the pitch of the whole head, and what was heard."""
+"""Moves heard at the rods: what each should have done to the pitch of the whole head, and what was heard."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def draw(axes: Axes, made: Sequence[Made], words: Sequence[str]) -> None:
     expected = np.array([one.expected_cents for one in made])
     heard = np.array([one.heard_cents for one in made])
     deviation = np.array([one.heard_sd_cents for one in made])
-    wrong = np.array([one.missing != 0.0 for one in made])
+    wrong = np.array([one.wrong for one in made])
     style.plain(axes, "")
     axes.axhline(0.0, color=style.QUIET, linewidth=1.0, zorder=1)
     axes.bar(places, expected, 0.5, fill=False, edgecolor=style.QUIET, linewidth=1.4, label="expected", zorder=2)

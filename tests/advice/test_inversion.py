@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from takes_read import FOLDER, known
 
-from drumtune.advice.evenness import _prepared, _usable
+from drumtune.advice.explained import _prepared, _usable
 from drumtune.advice.inversion.blocks import block_slopes, blocks
 from drumtune.advice.inversion.families import find_families, folded
 from drumtune.advice.inversion.layout import (
@@ -122,7 +122,7 @@ def test_shape_table_agrees_with_the_basis():
 @pytest.mark.parametrize("name", sorted(path.stem for path in FOLDER.glob("*.flac")))
 def test_families_are_found_blind(name):
     it = known(name)
-    take, angles = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
+    take, angles, _ = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
     load = 2 * 1.204 * it.drum.head.radius / it.drum.head.surface_density
     found = find_families(take.taps, angles, it.drum.rods, load, 60.0, 900.0)
     f = it.modes_hz
@@ -141,7 +141,7 @@ def test_orders_fold_at_half_the_rods(m, rods, order):
 def test_a_new_band_is_found_though_its_first_guess_is_wrong(name, off):
     # (4,1) is two to five widths of its line away from where it is first looked for
     it = known(name)
-    take, angles = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
+    take, angles, _ = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
     load = 2 * 1.204 * it.drum.head.radius / it.drum.head.surface_density
     found = find_families(take.taps, angles, it.drum.rods, load, 60.0, 900.0)
     found.families[6] = it.modes_hz[10:12].mean() * (1.0 + off)

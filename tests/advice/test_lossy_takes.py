@@ -8,7 +8,8 @@ import pytest
 import soundfile
 from takes_read import known, reading
 
-from drumtune.advice.evenness import _prepared, _usable, read_head
+from drumtune.advice.evenness import read_head
+from drumtune.advice.explained import _prepared, _usable
 from drumtune.advice.inversion.timing import FINENESS, aligned
 from drumtune.audio import read_recording
 from drumtune.dsp.by_rod import taps_by_rod
@@ -55,7 +56,7 @@ def test_a_take_kept_with_loss_reads_as_the_take_itself(tmp_path, name, kind):
 def test_onsets_that_are_off_are_found_again(name):
     """Each tap's onset moved by 0.8 ms rms, at most 2.5 ms: all come back to 0.25 ms, up to what is common to all."""
     it = known(name)
-    take, angles = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
+    take, angles, _ = _prepared(it.samples, it.rate, it.taps, _usable(it.taps)[0], it.drum)
     off = np.clip(0.0008 * np.random.default_rng(4).standard_normal(angles.size), -0.0025, 0.0025)
     moved = replace(take.taps, onsets=take.taps.onsets + off)
     left = aligned(moved, angles, it.drum.rods).onsets - take.taps.onsets

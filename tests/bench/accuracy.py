@@ -10,7 +10,7 @@ Each part measures one thing and writes its own marked stretch of docs/accuracy.
     decay      T20 and T30 beside pyrato and pyroomacoustics (extra `reference`)
     rods       pulls beside a reader of the strongest line; needs FOLDERs of takes with truth.json (make_takes.py)
     given      the same for takes that another program made
-    moves      moves heard by taps in the middle of the head
+    moves      moves heard by taps at the rods just turned
     taps       taps found beside librosa's onset detection (needs Debian's sonic-pi-samples)
 
 Seeds are fixed, so the same machine writes the same figures. rounds.py and speed.py add parts of their own.

@@ -26,7 +26,7 @@ def main() -> None:
     parser.add_argument("--drums", type=int, default=30)
     parser.add_argument("--line", type=int, default=30, help="drums that the other player plays too")
     parser.add_argument("--rough", action="store_true", help="taps that scatter more")
-    parser.add_argument("--checked", action="store_true", help="moves checked by taps in the middle")
+    parser.add_argument("--checked", action="store_true", help="moves checked by taps at each rod just turned")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     if asked.what == "takes":

@@ -20,10 +20,10 @@ holds it by a spring, a third each; friction holds back up to a fifth until the 
 each drum one move of the first three rounds is misread (left out, doubled, the wrong way, or made at the next
 rod). *Takes*: every round is a recording by the finite-element simulator (room level; 20, 20 or 16 taps at each
 rod, as the program asks, each missing its mark by 4 mm both ways, standard deviation), found, read and planned
-on by the program, told nothing but sizes, rods and what was advised. *Moves checked*: between moves the player
-taps three times in the middle, 8 mm off it both ways, and puts right, as sloppily as ever, what the program
-hears was not made as told ("Moves heard in the middle"). The other player trusts the strongest line near each
-rod, is told how far a turn goes on this drum, turns in 1/64 up to 1/4, and misreads nothing.
+on by the program, told nothing but sizes, rods and what was advised. *Moves checked*: after each move the player
+taps three times at the rod he was told to turn, and puts right, as sloppily as ever, what the program hears was
+not made as told ("Moves heard at the rods"). The other player trusts the strongest line near each rod, is told
+how far a turn goes on this drum, turns in 1/64 up to 1/4, and misreads nothing.
 
 Worse: rounds up to the first under 12 cents that left the head more uneven by over half a cent; in brackets
 without those in which a move was misread. The log's loop ends when 12 cents are reached, the other player plays

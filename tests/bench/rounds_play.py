@@ -76,7 +76,7 @@ def run_log(
 ) -> Run:
     """Rounds of the log's loop; a take that allows no answer costs a round without turns.
 
-    With `check` the player taps in the middle between moves and makes good what that shows.
+    With `check` the player taps at each rod just turned and makes good what that shows.
 
     `known_gains` tells the program what a turn does on this drum, which nobody is told. `until_done` stops at the aim.
     """

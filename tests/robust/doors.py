@@ -66,12 +66,14 @@ def for_recordings(good, out):
     """Places a recording goes."""
     pictures = ("--plot", out / "o.png", "--report", out / "o.html")
     pair = ("pair", "--diameter-in", 12, "--depth-in", 8)
+    asked = ("--take", good["taps"], "--drum", "floor", "--log", good["advised"])
     takes = ("--top-take", "--bottom-take", "--open-take")
     found = {
         "even": ("even", FILE, *STAND, "--csv", out / "o.csv", *pictures),
         "even, one of two": ("even", good["taps"], FILE, *STAND),
         "even, kept": ("even", FILE, "--taps-per-rod", 2, "--drum", "floor", "--log", good["log"]),
-        "turned": ("turned", FILE, "--drum", "floor", "--log", good["advised"], "--plot", out / "o.png"),
+        "turned": ("turned", FILE, *asked, "--plot", out / "o.png"),
+        "turned --take": ("turned", good["moves"], "--take", FILE, *asked[2:], "--plot", out / "o.png"),
         "ring": ("ring", FILE, "--diameter-in", 12, "--json", *pictures),
         "ring --compare": ("ring", good["clap"], "--compare", FILE),
         "room": ("room", FILE, *ROOM, "--save", out / "o.json", *pictures),
@@ -101,7 +103,7 @@ def for_logs(good, out):
     """Places a log goes."""
     words = {
         "even": (good["taps"], "--drum", "floor"),
-        "turned": (good["taps"], "--drum", "floor"),
+        "turned": (good["moves"], "--take", good["taps"], "--drum", "floor"),
         "ring": (good["clap"], "--drum", "floor"),
         "synth": (out / "o.wav", "--drum", "floor"),
         "pair": ("--drum", "floor"),
@@ -135,7 +137,18 @@ def for_outputs(good, out):
         "even --plot": (*taps, "--plot", FILE),
         "even --csv": (*taps, "--csv", FILE),
         "even --report": (*taps, "--report", FILE),
-        "turned --plot": ("turned", good["moves"], "--drum", "floor", "--log", good["advised"], "--plot", FILE),
+        "turned --plot": (
+            "turned",
+            good["moves"],
+            "--take",
+            good["taps"],
+            "--drum",
+            "floor",
+            "--log",
+            good["advised"],
+            "--plot",
+            FILE,
+        ),
         "ring --plot": (*hit, "--plot", FILE),
         "ring --report": (*hit, "--report", FILE),
         "room --plot": (*room, "--plot", FILE),
