@@ -62,7 +62,7 @@ class Slip:
 
 AS_TOLD = Slip()
 SLIPS = (Slip(0.0), Slip(-1.0), Slip(2.0), Slip(1.0, 1), Slip(1.0, -1))
-"""Not turned, the other way, twice as far, at the next rod on either side."""
+"""Not turned (first), the other way, twice as far, at the next rod on either side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,27 +179,25 @@ def moves_made(afters: Sequence[After], moves: Sequence[Move], known: Learned) -
     moves, known
         As of `hear_moves`.
     """
-    response = known.response
-    accounts: list[tuple[int, Slip]] = [(0, AS_TOLD)]
-    accounts += [(place, slip) for place in range(len(moves)) for slip in SLIPS]
-    scene = _Scene.of(afters, known)
+    response, scene = known.response, _Scene.of(afters, known)
+    accounts = [(0, AS_TOLD), *((place, slip) for place in range(len(moves)) for slip in SLIPS)]
     logs = [scene.log_evidence(_turned(moves, response.rods, place, slip)) for place, slip in accounts]
     whole = np.array([float(logsumexp(log)) + _log_chance(slip) for log, (_, slip) in zip(logs, accounts, strict=True)])
-    chance = np.exp(whole - logsumexp(whole))
-    best = int(chance.argmax())
+    chance, best = np.exp(whole - logsumexp(whole)), int(whole.argmax())
     ratio = float(RATIOS @ np.exp(logs[best] - logsumexp(logs[best])))
     steps = np.diff([after.cents.mean() for after in afters], prepend=0.0)
+    expected = ratio * response.gains[0] / response.rods * np.array([move.signed for move in moves])
     made = []
     for place, move in enumerate(moves):
-        here = [number for number, (where, slip) in enumerate(accounts) if where == place and slip != AS_TOLD]
-        likely = max(here, key=lambda number: chance[number])
-        right = 1.0 - float(chance[here].sum())
-        slip, probability = (accounts[likely][1], float(chance[likely])) if chance[likely] > right else (AS_TOLD, right)
-        none = here[SLIPS.index(Slip(0.0))]
-        audible = float(whole[0] - whole[none]) > -math.log(SLIP) or slip != AS_TOLD
-        sd = float(np.sqrt(scene.level_variance[place]))
-        expected = ratio * float(response.gains[0]) / response.rods * move.signed
-        made.append(Made(move, response.rods, float(steps[place]), sd, expected, slip, probability, audible))
+        mine = slice(1 + place * len(SLIPS), 1 + (place + 1) * len(SLIPS))
+        likely, right = int(chance[mine].argmax()), 1.0 - float(chance[mine].sum())
+        wrong = float(chance[mine][likely])
+        slip, probability = (SLIPS[likely], wrong) if wrong > right else (AS_TOLD, right)
+        audible = slip != AS_TOLD or bool(whole[0] > whole[mine][0] - math.log(SLIP))
+        sd = math.sqrt(scene.level_variance[place])
+        made.append(
+            Made(move, response.rods, float(steps[place]), sd, float(expected[place]), slip, probability, audible)
+        )
     return tuple(made)
 
 

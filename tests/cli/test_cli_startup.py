@@ -77,7 +77,7 @@ RUNS = (
     ("synth", "off.wav --drum rack --pulls 60,-60,60,-60 --log drums.sqlite3"),
     ("even", "off.wav --drum rack --taps-per-rod 3 --log drums.sqlite3"),
     ("synth", "moves.wav --drum rack --moves 1:-1/16,2:+1/16,3:-1/16,4:+1/16 --log drums.sqlite3"),
-    ("turned", "moves.wav --drum rack --log drums.sqlite3"),
+    ("turned", "moves.wav --take off.wav --drum rack --log drums.sqlite3"),
     ("log", "list --log drums.sqlite3"),
     ("lesson", "--out lesson --diameter-in 12 --depth-in 8 --rods 6 --seed 2"),
     ("demo", "--out demo"),
