@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drumtune.advice.inversion.after import slowed_for
 from drumtune.advice.inversion.beliefs import Fit, infer
 from drumtune.advice.inversion.families import Found, find_families
 from drumtune.advice.inversion.observing import Take
+from drumtune.advice.inversion.stages import rate_needed
 from drumtune.advice.inversion.start import HeadSetup, Start
 from drumtune.advice.inversion.timing import aligned
 from drumtune.drum import Air, Drum
@@ -125,10 +125,15 @@ def _later(explained: Explained, samples: Array, rate: float, taps: Sequence[Tap
     """One group of them; `ends` is when each must not be heard any more, s."""
     onsets = np.array([tap.onset for tap in taps])
     first = max(round((onsets.min() - LEAD) * rate), 0)
-    part = samples[first : round(ends.max() * rate)]
-    low = Taps.of(part - part.mean(), rate, onsets - first / rate, ends - first / rate)
-    clean = Taps(remove_hum(low.samples, low.rate, STEADY), low.rate, low.onsets, low.ends)
-    return Take(clean.slowed(slowed_for(explained.fit)), np.array([tap.peak for tap in taps]) / explained.loudest)
+    heard = _quiet(samples[first : round(ends.max() * rate)], rate, onsets - first / rate, ends - first / rate)
+    slow = heard.slowed(rate_needed(explained.fit.model, explained.fit.point.state.common))
+    return Take(slow, np.array([tap.peak for tap in taps]) / explained.loudest)
+
+
+def _quiet(samples: Array, rate: float, onsets: Array, ends: Array) -> Taps:
+    """Taps at a low sample rate, hum and offset taken out."""
+    low = Taps.of(samples - samples.mean(), rate, onsets, ends)
+    return replace(low, samples=remove_hum(low.samples, low.rate, STEADY))
 
 
 def _usable(taps_by_rod: Sequence[Sequence[Tap]]) -> tuple[list[list[Tap]], list[str]]:
@@ -161,12 +166,9 @@ def _prepared(
     onsets, strokes = onsets - first / rate, strokes - first / rate
     after = np.append(strokes, samples.size / rate)
     ends = after[np.searchsorted(strokes, onsets, side="right")]
-    low = Taps.of(samples - samples.mean(), rate, onsets, ends)
-    clean = remove_hum(low.samples, low.rate, STEADY)
     loudness = np.array([tap.peak for tap in flat])
     angles = np.repeat(drum.rod_angles, [len(taps) for taps in used])
-    taps = Taps(clean, low.rate, onsets, ends)
-    return Take(taps, loudness / loudness.max()), angles, float(loudness.max())
+    return Take(_quiet(samples, rate, onsets, ends), loudness / loudness.max()), angles, float(loudness.max())
 
 
 def _recognised(take: Take, angles: Array, drum: Drum, air: Air) -> tuple[Take, Found]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -55,7 +56,6 @@ def do(
     from drumtune.advice.made import hear_moves
     from drumtune.advice.rounds import know
     from drumtune.audio import read_recording
-    from drumtune.errors import TakeError
 
     tell = progress or (lambda share: None)
     entries = _advised(drum, log)
@@ -63,12 +63,10 @@ def do(
     known = know(drum.stand.drum, round_job.chain(entries))
     moves = entry.plan.moves
     recording = read_recording(sound, channel)
-    try:
+    with _named(sound):
         taps = _taps(recording, len(moves))
-    except TakeError as failure:
-        raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
     explained = _explained(takes, entry, channel, lambda share: tell(EXPLAINED * share))
-    try:
+    with _named(sound):
         made = hear_moves(
             explained,
             later_taps(explained, recording.samples, recording.sample_rate, taps),
@@ -76,9 +74,18 @@ def do(
             known,
             progress=lambda share: tell(EXPLAINED + (1.0 - EXPLAINED) * share),
         )
+    return Heard(entry.drum, entry.number, len(taps[0]), made)
+
+
+@contextmanager
+def _named(sound: Path) -> Iterator[None]:
+    """Say which file is refused."""
+    from drumtune.errors import TakeError
+
+    try:
+        yield
     except TakeError as failure:
         raise TakeError(f"{sound}: {failure}", reason=failure.reason, estimate=failure.estimate) from failure
-    return Heard(entry.drum, entry.number, len(taps[0]), made)
 
 
 def _explained(

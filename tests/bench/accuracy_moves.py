@@ -23,7 +23,6 @@ LEVELS = ("clean", "room", "phone", "open")
 TAPS = 3
 SLIPS = (AS_TOLD, Slip(0.0), Slip(-1.0), Slip(2.0), Slip(1.0, 1))
 KINDS = ("as told", "not turned", "the other way", "twice as far", "at the next rod")
-SLOPPY = 0.05
 READ_SD = 3.0
 """Deviation of the pulls that the plan rests on, cents."""
 HEAD = ("level", "steps", "error, median / 90 %", *KINDS, "another claimed")
@@ -76,7 +75,7 @@ def _round(number: int, level: str) -> Round:
     states = [hidden.cents]
     for order, move in enumerate(told):
         made = slip if order == place else AS_TOLD
-        turn = made.factor * move.signed * (1.0 + SLOPPY * rng.standard_normal())
+        turn = made.factor * move.signed * (1.0 + play.world.SLOPPY * rng.standard_normal())
         states.append(states[-1] + turn * hidden.matrix[:, (move.rod - 1 + made.beside) % rods])
     takes = Takes(hidden, 5000 + number, level=level)
     takes.record(TAPS)

@@ -9,7 +9,6 @@ import json
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +59,7 @@ class Run:
 
 
 Hear = Callable[[Floats | None], tuple[Kept, str] | None]
-CheckMoves = Callable[[Floats, tuple[Move, ...], Learned, Kept], Floats]
+CheckMoves = Callable[[Floats, tuple[Move, ...], Learned], Floats]
 """Pitches at the rods before the first move and after each, the moves, what is known: turns that put the rods right."""
 Turn = Callable[[Floats], None]
 
@@ -94,7 +93,7 @@ def run_log(
             plan = plan_round(known, hidden.drum, heard[0].tension, heard[1])
             moves = plan.moves
             turned = signed_turns(moves, hidden.drum.rods)
-            checked = None if check is None else partial(_put_right, check, moves, known, heard[0])
+            checked = None if check is None else _with(check, moves, known)
         slips = bool(np.any(turned)) and hidden.rounds == hidden.misread
         slipped = number if slips else slipped
         hidden.turn(turned, order=[move.rod - 1 for move in moves], check=checked)
@@ -107,8 +106,8 @@ def run_log(
     return Run(spreads, slipped)
 
 
-def _put_right(check: CheckMoves, moves: tuple[Move, ...], known: Learned, heard: Kept, states: Floats) -> Floats:
-    return check(states, moves, known, heard)
+def _with(check: CheckMoves, moves: tuple[Move, ...], known: Learned) -> world.Check:
+    return lambda states: check(states, moves, known)
 
 
 def with_gains(known: Learned, hidden: world.HiddenDrum) -> Learned:

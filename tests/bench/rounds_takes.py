@@ -109,7 +109,7 @@ class Takes:
         self.errors.append((missed, stated))
         return seen, reading.verdict
 
-    def check(self, states: Floats, moves: tuple[Move, ...], known: Learned, _: Kept) -> Floats:
+    def check(self, states: Floats, moves: tuple[Move, ...], known: Learned) -> Floats:
         """Turns that put the rods right, by taps at each rod just turned."""
         rods = self.hidden.drum.rods
         try:

@@ -21,8 +21,7 @@ from drumtune.advice.inversion.model import Forward, HeadModel, State, forward
 from drumtune.advice.inversion.observing import Take, observe
 from drumtune.advice.inversion.slopes import linearise
 from drumtune.advice.inversion.solve import HELD, Data
-from drumtune.advice.inversion.stages import OVERSAMPLED, SCHEDULE, TEMPER
-from drumtune.advice.inversion.start import family_frequencies
+from drumtune.advice.inversion.stages import SCHEDULE, TEMPER
 from drumtune.notes import tension_cents
 from drumtune.physics.rods import harmonic_projectors
 from drumtune.physics.stress import rod_patterns, rod_tensions
@@ -33,6 +32,7 @@ EVEN_SD, FIRST_SD, ODD_SD = 8.0, 1.0, 3.0
 OWN_WAY = {"offset": 3e-4, "tilt": 1.5e-4, "loss": 0.03, "loss_tilt": 0.02}
 """How far families and pairs go their own way when the head changes, in units of these unknowns (our own)."""
 STRENGTH_SD = 1.5
+"""Deviation of a tap's log strength from the one its sound shows."""
 LOW = 5
 """Bands that a tap's strength is taken from."""
 FIRST_LOOK, STEPS = 3, 15
@@ -66,7 +66,8 @@ def heard_after(fit: Fit, taps: Take, rod: int, guesses: Array) -> After:
     fit
         Of the take.
     taps
-        The taps, at the sample rate of `slowed_for`, and the loudness of each against the take's loudest.
+        The taps, at the sample rate of `drumtune.advice.inversion.stages.rate_needed`, and the loudness of each against
+        the take's loudest.
     rod
         Where they are, from 0.
     guesses
@@ -80,11 +81,6 @@ def heard_after(fit: Fit, taps: Take, rod: int, guesses: Array) -> After:
     left = place.misfit(best)
     humble = place.trusting(left)
     return humble.told(humble.descended(best.state, guesses[look], STEPS), float(np.sqrt(left.mean())))
-
-
-def slowed_for(fit: Fit) -> float:
-    """Sample rate in Hz that taps need."""
-    return OVERSAMPLED * float(family_frequencies(fit.model, fit.point.state.common).max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +157,9 @@ class _Place:
 
     def changed(self, cents: Array) -> Array:
         """Unknowns of the head after a change of the pitches at the rods, (n,)."""
-        rods, unknowns = cents.size, self.mean.copy()
+        rods, unknowns, slope = cents.size, self.mean.copy(), _slope(self.fit)
         for _ in range(6):
-            unknowns[:rods] += np.linalg.solve(_slope(self.fit), cents - self.cents(unknowns))
+            unknowns[:rods] += np.linalg.solve(slope, cents - self.cents(unknowns))
         return unknowns
 
     def cents(self, unknowns: Array) -> Array:

@@ -41,13 +41,18 @@ LOWER = (*SCHEDULE[:2], replace(SCHEDULE[2], bands=SCHEDULE[1].bands))
 """A way that leaves out the highest bands, for takes in which these find other lines."""
 
 
+def rate_needed(model: HeadModel, common: Array) -> float:
+    """Sample rate in Hz that taps on a head need."""
+    return OVERSAMPLED * float(family_frequencies(model, common).max())
+
+
 def in_units(model: HeadModel, take: Take, state: State) -> tuple[Take, State]:
     """The take at no more than the sample rate needed, scaled so that its low bands are about one.
 
     The strength of each tap is set from them.
     """
     first = SCHEDULE[0]
-    take = replace(take, taps=take.taps.slowed(OVERSAMPLED * float(family_frequencies(model, state.common).max())))
+    take = replace(take, taps=take.taps.slowed(rate_needed(model, state.common)))
     _, data = look(model, take, state, first, 0)
     strength = 0.5 * np.log(np.mean(np.abs(data.spectra) ** 2, axis=1))
     taps = replace(take.taps, samples=take.taps.samples * np.exp(-strength.mean()))
