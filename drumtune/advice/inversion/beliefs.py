@@ -2,8 +2,9 @@
 
 Either the rim holds the film along itself, or the film slides on it; a sliding rim carries no one-sided tension (its
 shear would have to balance it). One fit serves both: they differ in the prior of harmonic 1, which the sound hardly
-tells from the places of the taps, so that it can be exchanged afterwards. Each counts by its evidence.
-docs/inference.md, "One side tight".
+tells from the places of the taps, so that it can be exchanged afterwards. How large harmonic 1 may be where the rim
+holds is known from the other harmonics, and from few of them not well: a spread larger or smaller than theirs is a
+belief of its own. Each counts by its evidence. docs/inference.md, "One side tight".
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaincinv, softmax
 
-from drumtune.advice.inversion.layout import ANGLE, FAMILIES, RADIUS
+from drumtune.advice.inversion.layout import ANGLE, FAMILIES, RADIUS, in_use
 from drumtune.advice.inversion.model import HeadModel
 from drumtune.advice.inversion.observing import Stage, Take
 from drumtune.advice.inversion.solve import Pace, Point, Prior, assemble, descend, step, valley
@@ -36,6 +38,8 @@ ONE_SIDED_SLIDING = 0.003
 """Spread of harmonic 1 where the film slides: what friction and the hoop's bending between rods leave of it."""
 LEAST_SAID = 0.02
 """Least information of a take on harmonic 1, as a share of the prior's."""
+SPREADS = 9
+"""Spreads of harmonic 1 that stand for all it may have where the rim holds."""
 HOLDING = 0.6
 """Share of rims that hold, before a take has been heard (our own estimate)."""
 PRIOR_TAPS = 6.0
@@ -46,7 +50,11 @@ SECOND_LOOK = 0.6
 """Quality from which a take is fitted again in gentler stages, and the better fit counts."""
 MISFIT = 0.02
 """Typical misfit of the low bands at which a reading is no longer vouched for."""
-_FINISH = Pace(20, damping=1e-5, tolerance=3e-4)
+OWN_SPLITS = 2.0
+"""The same for the pairs' splits that the tension does not explain, in what they usually are."""
+_FINISH = Pace(40, damping=1e-5, tolerance=3e-4)
+_AT_REST = 0.02
+"""Share of the cost that a descent begun anew gains at most where the first one has come to rest."""
 _REFINE = Pace(10, damping=1e-5, tolerance=0.005)
 
 
@@ -120,9 +128,17 @@ def inferred(
         progress(0.75 * done / len(schedule))
     point = _holding(setup.model(0.0), _refined(take, point, stage))
     progress(0.9)
-    point = descend(point, _FINISH)
+    point = _to_rest(point)
     progress(1.0)
     return _fit(point)
+
+
+def _to_rest(point: Point) -> Point:
+    """The end of the descent; in a narrow bent valley it stops on the way, and is begun anew, with little damping."""
+    before, point = np.inf, descend(point, _FINISH)
+    while (cost := point.cost) < (1.0 - _AT_REST) * before:
+        before, point = cost, descend(point, _FINISH)
+    return point
 
 
 def _refined(take: Take, point: Point, stage: Stage) -> Point:
@@ -230,24 +246,45 @@ class Mixed:
     holds: float
 
 
+def held_spreads(fit: Fit) -> Array:
+    """Spreads of harmonic 1 where the rim holds, equally likely, shape (SPREADS,): together Student's distribution.
+
+    A spread s taken from n harmonics is known as s sqrt(n / chi squared of n degrees of freedom).
+    """
+    n = fit.field.size - 2 + FIELD_WEIGHT
+    share = (np.arange(SPREADS) + 0.5) / SPREADS
+    spreads: Array = fit.point.problem.prior.sd[0] * np.sqrt(n / (2.0 * gammaincinv(0.5 * n, share)))
+    return spreads
+
+
 def mixed(fit: Fit) -> Mixed:
-    """The rods under both beliefs, each weighed by its evidence."""
-    held = believing(fit, float(fit.point.problem.prior.sd[0]))
-    sliding = believing(fit, ONE_SIDED_SLIDING)
-    odds = np.clip(held.log_evidence - sliding.log_evidence + np.log(HOLDING / (1.0 - HOLDING)), -50.0, 50.0)
-    holds = float(1.0 / (1.0 + np.exp(-odds)))
-    (a, cov_a), (b, cov_b) = pulls_of(held, fit.model.rods), pulls_of(sliding, fit.model.rods)
-    covariance = holds * cov_a + (1.0 - holds) * cov_b + holds * (1.0 - holds) * np.outer(a - b, a - b)
-    field = holds * held.field + (1.0 - holds) * sliding.field
-    return Mixed(holds * a + (1.0 - holds) * b, CAUTION**2 * covariance, field, holds)
+    """The rods under all beliefs, each weighed by its evidence."""
+    beliefs = [believing(fit, float(sd)) for sd in (*held_spreads(fit), ONE_SIDED_SLIDING)]
+    before = np.append(np.full(SPREADS, HOLDING / SPREADS), 1.0 - HOLDING)
+    weight = softmax(np.log(before) + [belief.log_evidence for belief in beliefs])
+    each = [pulls_of(belief, fit.model.rods) for belief in beliefs]
+    pulls = weight @ [mean for mean, _ in each]
+    off = np.array([mean for mean, _ in each]) - pulls
+    covariance = np.tensordot(weight, [spread for _, spread in each], 1) + (weight * off.T) @ off
+    field = weight @ [belief.field for belief in beliefs]
+    return Mixed(pulls, CAUTION**2 * covariance, field, float(1.0 - weight[-1]))
 
 
 def quality(fit: Fit) -> float:
     """0 perfectly explained ... 1 as badly as a reading may be ... more: not to be trusted.
 
-    The larger of: typical misfit of the bands of (1,1) to (1,2) against MISFIT, and scatter of the taps against twice
-    what hands do.
+    The largest of: typical misfit of the bands of (1,1) to (1,2) against MISFIT, scatter of the taps against twice
+    what hands do, and the pairs' own splits against OWN_SPLITS: in a wrong valley they take up what the tension does
+    not explain.
     """
     left, own = misfits(fit.point), fit.point.state.own
     misfit = float(np.median(np.median(left, axis=0)[1:5])) / MISFIT
-    return max(misfit, float(own[:, RADIUS].std()) / (2.0 * RADIUS_SD), float(own[:, ANGLE].std()) / (2.0 * ANGLE_SD))
+    scattered = float(own[:, RADIUS].std()) / RADIUS_SD, float(own[:, ANGLE].std()) / ANGLE_SD
+    return max(misfit, 0.5 * max(scattered), own_splits(fit) / OWN_SPLITS)
+
+
+def own_splits(fit: Fit) -> float:
+    """Splits of the pairs that the tension does not explain: root mean square, in what they usually are."""
+    problem, at = fit.point.problem, fit.model.at.tilt
+    seen = in_use(fit.model.rods, problem.grid.bands)[0][at]
+    return float(np.sqrt(np.mean((fit.point.state.common[at] / problem.prior.sd[at])[seen] ** 2)))
