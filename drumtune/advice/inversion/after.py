@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
-from drumtune.advice.inversion.beliefs import Fit
+from drumtune.advice.inversion.beliefs import Fit, pull_slopes
 from drumtune.advice.inversion.layout import ANGLE, CONTACT, DELAY, RADIUS, RESIDUAL, SHAPE, STRENGTH, in_use
 from drumtune.advice.inversion.model import Forward, HeadModel, State, forward
 from drumtune.advice.inversion.observing import Take, observe
@@ -24,7 +24,7 @@ from drumtune.advice.inversion.solve import HELD, Data
 from drumtune.advice.inversion.stages import SCHEDULE, TEMPER
 from drumtune.notes import tension_cents
 from drumtune.physics.rods import harmonic_projectors
-from drumtune.physics.stress import rod_patterns, rod_tensions
+from drumtune.physics.stress import rod_tensions
 
 Array = NDArray[np.float64]
 EVEN_SD, FIRST_SD, ODD_SD = 8.0, 1.0, 3.0
@@ -273,9 +273,7 @@ class _System:
 def _slope(fit: Fit) -> Array:
     """Slope of the pitches at the rods by the rod harmonics and the scale, cents, (N, N)."""
     rods = fit.model.rods
-    tension = rod_tensions(fit.field, rods)
-    by_field = 600.0 / np.log(2.0) * rod_patterns(rods) / tension[:, None]
-    return np.column_stack([by_field, np.full(rods, 1200.0 / np.log(2.0))])
+    return np.column_stack([pull_slopes(fit.field, rods), np.full(rods, 1200.0 / np.log(2.0))])
 
 
 def _spread(fit: Fit) -> Array:

@@ -231,9 +231,19 @@ def believing(fit: Fit, sd: float) -> Belief:
 
 def pulls_of(belief: Belief | Fit, rods: int) -> tuple[Array, Array]:
     """Pulls of the rods (N,) and their covariance (N, N), cents and cents squared."""
-    tension = np.maximum(rod_tensions(belief.field, rods), 0.05)
-    slope = 600.0 / np.log(2.0) * rod_patterns(rods) / tension[:, None]
-    return tension_cents(tension, 1.0), slope @ belief.covariance @ slope.T
+    slope = pull_slopes(belief.field, rods)
+    return tension_cents(_tensions(belief.field, rods), 1.0), slope @ belief.covariance @ slope.T
+
+
+def pull_slopes(field: Array, rods: int) -> Array:
+    """Slopes of the pulls of the rods by the rod harmonics, cents, shape (N, Q)."""
+    slopes: Array = 600.0 / np.log(2.0) * rod_patterns(rods) / _tensions(field, rods)[:, None]
+    return slopes
+
+
+def _tensions(field: Array, rods: int) -> Array:
+    """Relative tension at the rods, (N,), with what is left where a rod would push."""
+    return np.maximum(rod_tensions(field, rods), 0.05)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,13 +6,11 @@ is there. docs/inference.md, "One side tight"; docs/physics.md, "Learning a drum
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from drumtune.advice.inversion.beliefs import CAUTION, Fit, one_sided_alone, pulls_of
+from drumtune.advice.inversion.beliefs import CAUTION, Fit, one_sided_alone, pull_slopes, pulls_of
 from drumtune.advice.reading import Tilt
-from drumtune.physics.stress import rod_patterns, rod_tensions
+from drumtune.physics.stress import rod_patterns
 
 
 def tilt_of(held: Fit, doubt: float = 1.0) -> Tilt:
@@ -20,10 +18,8 @@ def tilt_of(held: Fit, doubt: float = 1.0) -> Tilt:
     rods = held.model.rods
     mean, alone = one_sided_alone(held)
     further = mean - held.field[:2]
-    circle = rod_patterns(rods)[:, :2]
-    part = 2.0 / rods * circle.T
-    tension = np.maximum(rod_tensions(held.field, rods), 0.05)
-    slope = part @ (600.0 / math.log(2.0) * circle / tension[:, None])
+    part = 2.0 / rods * rod_patterns(rods)[:, :2].T
+    slope = part @ pull_slopes(held.field, rods)[:, :2]
     cents = part @ pulls_of(held, rods)[0] + slope @ further
     spread = slope @ alone @ slope.T
     return Tilt(np.asarray(cents), np.asarray((CAUTION * doubt) ** 2 * 0.5 * (spread + spread.T)))
